@@ -1,0 +1,1 @@
+//! Start order, signals, stop order.

@@ -1,0 +1,158 @@
+//! The logbook: append-only dated entries, and the tubs they tell of.
+
+use serde::{Deserialize, Serialize};
+
+use crate::climate::Stamp;
+
+/// One line of the logbook, or one wish of the grower's, as written.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Entry {
+    /// Given by the store, ever rising; what `amend` names.
+    pub id: i64,
+    /// When it was typed.
+    pub written_at: Stamp,
+    /// When it happened.
+    pub at: Stamp,
+    /// The tub's id (`A1-2026-11-18`), resolved when it was written; empty where no tub is meant.
+    pub tub: String,
+    /// What happened.
+    pub deed: Deed,
+}
+
+/// What an entry says happened. The serialised form is the entry's stored body:
+/// `{"deed": "harvested", "fresh_g": 412.0, …}`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "deed", rename_all = "kebab-case")]
+pub enum Deed {
+    /// Spawn to bulk: the tub begins.
+    Spawned(Box<Spawning>),
+    /// Looked at from outside, or briefly.
+    Looked,
+    /// The surface is wholly white.
+    Colonised,
+    /// To fruiting conditions.
+    Opened {
+        /// The space it went to, if it moved.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        to: Option<String>,
+    },
+    /// Closed again.
+    Closed,
+    /// A casing layer went on.
+    Cased,
+    /// Pins seen.
+    Pins,
+    /// Picked.
+    Harvested {
+        /// Grams.
+        fresh_g: f64,
+        /// Grams.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        dry_g: Option<f64>,
+        /// From 1; `None`: the one under way.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        flush: Option<u32>,
+    },
+    /// Between flushes.
+    Rested,
+    /// Rehydrated.
+    Soaked,
+    /// Mould suspected.
+    Suspected {
+        /// Colour or kind.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        what: Option<String>,
+        /// Where on the cake.
+        #[serde(rename = "where", skip_serializing_if = "Option::is_none")]
+        place: Option<String>,
+    },
+    /// The end.
+    Discarded {
+        /// `contaminated`, `spent` or `other`.
+        because: String,
+    },
+    /// Free text.
+    Noted {
+        /// The text.
+        text: String,
+    },
+    /// To another space.
+    Moved {
+        /// The space's name.
+        to: String,
+    },
+    /// Its core probe changed.
+    Core {
+        /// The probe's name; `None`: taken out.
+        probe: Option<String>,
+    },
+    /// Supersedes an earlier entry; only what is named changes.
+    Amended {
+        /// The entry's id.
+        entry: i64,
+        /// True: as if it had never been written.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        void: bool,
+        /// New time, milliseconds since 1970.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        at_ms: Option<i64>,
+        /// New fresh mass, grams (a harvest).
+        #[serde(skip_serializing_if = "Option::is_none")]
+        fresh_g: Option<f64>,
+        /// New dry mass, grams (a harvest).
+        #[serde(skip_serializing_if = "Option::is_none")]
+        dry_g: Option<f64>,
+        /// New text (a note).
+        #[serde(skip_serializing_if = "Option::is_none")]
+        text: Option<String>,
+    },
+    /// The grower knows of an alert.
+    Acknowledged {
+        /// The alert's id.
+        alert: i64,
+    },
+}
+
+/// Everything said at spawning.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Spawning {
+    /// The bare name.
+    pub name: String,
+    /// The culture's name.
+    pub culture: String,
+    /// The space's name.
+    pub space: String,
+    /// tub, bag, block, bottle or bed.
+    pub kind: String,
+    /// Its core probe.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub core: Option<String>,
+    /// The id of another tub whose core stands in.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub like: Option<String>,
+    /// Litres.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub grain_l: Option<f64>,
+    /// Litres.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bulk_l: Option<f64>,
+    /// Grams.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dry_bulk_g: Option<f64>,
+    /// Grams.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dry_grain_g: Option<f64>,
+    /// The heat run of its substrate.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub run: Option<String>,
+    /// The grower's word.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub strain: Option<String>,
+    /// The grower's word.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub batch: Option<String>,
+    /// Where in the space.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub position: Option<String>,
+}

@@ -1,0 +1,1 @@
+//! Degree-hours, coverage, bounds, due window.

@@ -1,0 +1,3 @@
+//! The `tubwatch` program: hands over to the commands.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! What leaves the house: climate beside yields as CSV, samples as line protocol.

@@ -1,0 +1,210 @@
+//! An alert: what a watch raised, how bad it is, and where it stands in its life.
+//!
+//! The states are those of IEC 62682 / ANSI/ISA-18.2 (unacknowledged, acknowledged, returned to
+//! normal unacknowledged, shelved, suppressed by design).
+
+use crate::climate::Stamp;
+
+/// What an alert is worth.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Severity {
+    /// In the morning list.
+    Advice,
+    /// Told by day.
+    Warning,
+    /// Worth getting out of bed.
+    Critical,
+}
+
+impl Severity {
+    /// All severities, mildest first.
+    pub const ALL: [Severity; 3] = [Severity::Advice, Severity::Warning, Severity::Critical];
+
+    /// The word used in config, JSON and metrics.
+    pub fn word(self) -> &'static str {
+        match self {
+            Severity::Advice => "advice",
+            Severity::Warning => "warning",
+            Severity::Critical => "critical",
+        }
+    }
+
+    /// The severity called `word`, if there is one.
+    pub fn from_word(word: &str) -> Option<Severity> {
+        Severity::ALL.into_iter().find(|severity| severity.word() == word)
+    }
+}
+
+/// Where an alert stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum AlertState {
+    /// Raised, nobody has said they know.
+    Unacknowledged,
+    /// Raised, and the grower knows.
+    Acknowledged,
+    /// The condition is over, but nobody had acknowledged it.
+    Returned,
+    /// Put aside by the grower for a while.
+    Shelved,
+    /// Put aside by design, because another alert explains it.
+    Suppressed,
+    /// Over; it leaves the list.
+    Ended,
+}
+
+impl AlertState {
+    /// All states.
+    pub const ALL: [AlertState; 6] = [
+        AlertState::Unacknowledged,
+        AlertState::Acknowledged,
+        AlertState::Returned,
+        AlertState::Shelved,
+        AlertState::Suppressed,
+        AlertState::Ended,
+    ];
+
+    /// The word used in JSON.
+    pub fn word(self) -> &'static str {
+        match self {
+            AlertState::Unacknowledged => "unacknowledged",
+            AlertState::Acknowledged => "acknowledged",
+            AlertState::Returned => "returned",
+            AlertState::Shelved => "shelved",
+            AlertState::Suppressed => "suppressed",
+            AlertState::Ended => "ended",
+        }
+    }
+
+    /// The state called `word`, if there is one.
+    pub fn from_word(word: &str) -> Option<AlertState> {
+        AlertState::ALL.into_iter().find(|state| state.word() == word)
+    }
+}
+
+/// Which watch raised it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Watch {
+    /// A tub's substrate.
+    CoreTemperature,
+    /// A space's air temperature.
+    Temperature,
+    /// A space's relative humidity.
+    Humidity,
+    /// A space's carbon dioxide.
+    Co2,
+    /// A probe that should have reported.
+    ProbeSilent,
+    /// A broker, port or intake that is away.
+    SourceDown,
+    /// The store cannot be written.
+    Store,
+}
+
+impl Watch {
+    /// All watches.
+    pub const ALL: [Watch; 7] = [
+        Watch::CoreTemperature,
+        Watch::Temperature,
+        Watch::Humidity,
+        Watch::Co2,
+        Watch::ProbeSilent,
+        Watch::SourceDown,
+        Watch::Store,
+    ];
+
+    /// The word used in JSON.
+    pub fn word(self) -> &'static str {
+        match self {
+            Watch::CoreTemperature => "core-temperature",
+            Watch::Temperature => "temperature",
+            Watch::Humidity => "humidity",
+            Watch::Co2 => "co2",
+            Watch::ProbeSilent => "probe-silent",
+            Watch::SourceDown => "source-down",
+            Watch::Store => "store",
+        }
+    }
+
+    /// The watch called `word`, if there is one.
+    pub fn from_word(word: &str) -> Option<Watch> {
+        Watch::ALL.into_iter().find(|watch| watch.word() == word)
+    }
+}
+
+/// One incident, from raised to ended.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Alert {
+    /// The same as long as the incident lasts; never used again.
+    pub id: i64,
+    /// `tub A1`, `space shelf`, `probe core-a1`, `source house`, `store`.
+    pub subject: String,
+    /// Which watch.
+    pub watch: Watch,
+    /// What it is worth now.
+    pub severity: Severity,
+    /// Where it stands.
+    pub state: AlertState,
+    /// When it was raised.
+    pub since: Stamp,
+    /// Time of the first offending sample; part of the idempotency key.
+    pub first_at: Stamp,
+    /// The latest offending value, in the quantity's unit.
+    pub value: Option<f64>,
+    /// The limit it broke.
+    pub limit: Option<f64>,
+    /// One or two plain sentences: what, how long, how fast, what to do.
+    pub text: String,
+    /// When the condition was last over.
+    pub returned_at: Option<Stamp>,
+    /// When the grower acknowledged it.
+    pub acknowledged_at: Option<Stamp>,
+    /// When it left the list.
+    pub ended_at: Option<Stamp>,
+    /// How often it has been raised again.
+    pub repeat: u32,
+}
+
+/// What happened to an alert.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum EventKind {
+    /// New.
+    Raised,
+    /// Worse than before, or back after it had returned.
+    RaisedAgain,
+    /// The condition is over.
+    Returned,
+    /// The grower knows.
+    Acknowledged,
+}
+
+impl EventKind {
+    /// All kinds.
+    pub const ALL: [EventKind; 4] =
+        [EventKind::Raised, EventKind::RaisedAgain, EventKind::Returned, EventKind::Acknowledged];
+
+    /// The word used in JSON.
+    pub fn word(self) -> &'static str {
+        match self {
+            EventKind::Raised => "raised",
+            EventKind::RaisedAgain => "raised-again",
+            EventKind::Returned => "returned",
+            EventKind::Acknowledged => "acknowledged",
+        }
+    }
+
+    /// The kind called `word`, if there is one.
+    pub fn from_word(word: &str) -> Option<EventKind> {
+        EventKind::ALL.into_iter().find(|kind| kind.word() == word)
+    }
+}
+
+/// One thing that happened to one alert, with the alert as it stands after it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AlertEvent {
+    /// What happened.
+    pub kind: EventKind,
+    /// When, in sample time.
+    pub at: Stamp,
+    /// The alert after it.
+    pub alert: Alert,
+}

@@ -1,0 +1,4 @@
+//! What is held to something: probe judgement, bands, the alert's life, wording. Pure: no clock, no I/O.
+
+pub mod alert;
+pub mod setup;
