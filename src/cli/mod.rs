@@ -1,1 +1,3 @@
 //! Commands and their printing.
+
+pub mod check;
