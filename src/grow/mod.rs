@@ -2,5 +2,8 @@
 
 pub mod culture;
 pub mod logbook;
+pub mod measures;
+pub mod moment;
 pub mod thermal;
 pub mod tub;
+pub mod wrong;
