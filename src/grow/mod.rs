@@ -3,5 +3,8 @@
 pub mod culture;
 pub mod due;
 pub mod logbook;
+pub mod measures;
+pub mod moment;
 pub mod thermal;
 pub mod tub;
+pub mod wrong;
