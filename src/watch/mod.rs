@@ -1,5 +1,8 @@
 //! What is held to something: probe judgement, bands, the alert's life, wording. Pure: no clock, no I/O.
 
 pub mod alert;
+pub mod dating;
+pub mod fahrenheit;
 pub mod judge;
+pub mod life;
 pub mod setup;
