@@ -1,8 +1,10 @@
 //! What is held to something: probe judgement, bands, the alert's life, wording. Pure: no clock, no I/O.
 
 pub mod alert;
+pub mod band;
 pub mod dating;
 pub mod fahrenheit;
 pub mod judge;
 pub mod life;
 pub mod setup;
+pub mod table;
