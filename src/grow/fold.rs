@@ -72,7 +72,8 @@ pub fn fold(entries: &[Entry], timezone: Tz) -> Book {
     let mut lines = amend::lines(entries);
     let mut turns: Vec<usize> = (0..lines.len()).filter(|&place| lines[place].void_by.is_none()).collect();
     turns.sort_by_key(|&place| order(&lines[place].entry));
-    let mut shelf = Shelf { lives: Vec::new(), by_id: HashMap::new(), probes: HashMap::new(), timezone };
+    let to_come = turns.iter().filter_map(|&place| filling(&lines[place].entry, timezone)).collect();
+    let mut shelf = Shelf { lives: Vec::new(), by_id: HashMap::new(), to_come, probes: HashMap::new(), timezone };
     for place in turns {
         if let Err(why) = shelf.take(&lines[place].entry) {
             lines[place].oddity.get_or_insert(why);
@@ -87,10 +88,24 @@ fn order(entry: &Entry) -> (Stamp, bool, i64) {
     (entry.at, !matches!(entry.deed, Deed::Spawned(_)), entry.id)
 }
 
+/// The id of the filling a spawning begins, and when. It is fixed when the entry is written:
+/// amending the day of spawning does not rename the tub.
+fn filling(entry: &Entry, timezone: Tz) -> Option<(String, Stamp)> {
+    let Deed::Spawned(spawning) = &entry.deed else { return None };
+    let id = if entry.tub.is_empty() {
+        format!("{}-{}", spawning.name, local_day(entry.at, timezone))
+    } else {
+        entry.tub.clone()
+    };
+    Some((id, entry.at))
+}
+
 /// The tubs while the fold goes on.
 struct Shelf {
     lives: Vec<Life>,
     by_id: HashMap<String, usize>,
+    /// When each filling is spawned: for the sentence about what is dated before.
+    to_come: HashMap<String, Stamp>,
     /// Which tub holds which probe as its core.
     probes: HashMap<String, usize>,
     timezone: Tz,
@@ -106,12 +121,8 @@ impl Shelf {
     }
 
     fn spawn(&mut self, entry: &Entry) -> Result<(), String> {
-        let Deed::Spawned(spawning) = &entry.deed else { return Ok(()) };
-        // The id is fixed when it is written: amending the day of spawning does not rename the tub.
-        let id = if entry.tub.is_empty() {
-            format!("{}-{}", spawning.name, local_day(entry.at, self.timezone))
-        } else {
-            entry.tub.clone()
+        let (Deed::Spawned(spawning), Some((id, _))) = (&entry.deed, filling(entry, self.timezone)) else {
+            return Ok(());
         };
         if let Some(&taken) = self.by_id.get(&id) {
             let since = local_text(self.lives[taken].tub.spawned_at, self.timezone);
@@ -128,7 +139,13 @@ impl Shelf {
 
     fn deed(&mut self, entry: &Entry, deed: &Deed) -> Result<(), String> {
         let Some(&place) = self.by_id.get(&entry.tub) else {
-            return Err(format!("no tub {} was spawned by {}", entry.tub, local_text(entry.at, self.timezone)));
+            return Err(match self.to_come.get(&entry.tub) {
+                Some(&spawned) => {
+                    let when = local_text(spawned, self.timezone);
+                    format!("tub {} was spawned on {when}; nothing can be logged before that", entry.tub)
+                }
+                None => format!("no tub {} was spawned", entry.tub),
+            });
         };
         let name = self.lives[place].tub.name.clone();
         if let Deed::Core { probe: Some(probe) } = deed {

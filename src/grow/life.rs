@@ -74,14 +74,10 @@ impl Life {
 
     /// Takes one deed. The error reads after "tub A1 ".
     pub fn take(&mut self, at: Stamp, deed: &Deed, timezone: Tz) -> Result<(), String> {
-        let say = |at: Stamp| local_text(at, timezone);
-        if at < self.tub.spawned_at {
-            return Err(format!("was spawned on {}; nothing can be logged before that", say(self.tub.spawned_at)));
-        }
         if let Some(ended) = self.tub.ended_at
             && !matches!(deed, Deed::Noted { .. })
         {
-            return Err(format!("ended on {}; only a note can follow", say(ended)));
+            return Err(format!("ended on {}; only a note can follow", local_text(ended, timezone)));
         }
         match deed {
             Deed::Colonised => self.colonised(at, timezone)?,
