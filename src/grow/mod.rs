@@ -3,6 +3,7 @@
 pub mod amend;
 pub mod check;
 pub mod culture;
+pub mod due;
 pub mod fold;
 mod life;
 pub mod logbook;

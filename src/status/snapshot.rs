@@ -7,6 +7,8 @@ use serde::Serialize;
 
 use crate::climate::Stamp;
 
+pub use crate::watch::view::{AlertView, rounded};
+
 fn stamp<S: serde::Serializer>(at: &Stamp, serializer: S) -> Result<S::Ok, S::Error> {
     serializer.serialize_str(&at.rfc3339())
 }
@@ -142,30 +144,6 @@ pub struct ProbeView {
     pub refused: u64,
 }
 
-/// An alert, as the contract has it; also the body of a webhook.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct AlertView {
-    /// Stays the same while it is open.
-    pub id: i64,
-    /// `tub A1`, `space shelf`, `probe core-a1`, `source house`.
-    pub subject: String,
-    /// The watch's word.
-    pub watch: &'static str,
-    /// advice, warning, critical.
-    pub severity: &'static str,
-    /// unacknowledged, acknowledged, returned, shelved, suppressed.
-    pub state: &'static str,
-    /// When it was raised.
-    #[serde(serialize_with = "stamp")]
-    pub since: Stamp,
-    /// The latest offending value.
-    pub value: Option<f64>,
-    /// The limit it broke.
-    pub limit: Option<f64>,
-    /// What a tired grower understands at once.
-    pub text: String,
-}
-
 /// A source.
 #[derive(Clone, Debug, Serialize)]
 pub struct SourceView {
@@ -181,6 +159,8 @@ pub struct SourceView {
 /// What `/health` and `/metrics` need beside the public state.
 #[derive(Clone, Debug, Default)]
 pub struct Inner {
+    /// The site's zone: the page and `series.csv` speak of local days.
+    pub timezone: chrono_tz::Tz,
     /// What does not work, each in one plain sentence; empty: all works.
     pub faults: Vec<String>,
     /// The space each probe measures the air of, by the probe's position.

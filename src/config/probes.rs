@@ -1,0 +1,227 @@
+//! `[[probe]]` and `[correction.NAME]`: what is measured, by what, and which messages are whose.
+
+use chrono::NaiveDate;
+
+use super::fault::Cause;
+use super::names::Names;
+use super::plan::ProbePlan;
+use super::recipe;
+use super::sources::{Source, Sources};
+use super::topic::{filter_fault, filters_overlap};
+use super::walk::{Desk, Found, Section, Text};
+use super::word::quoted;
+use crate::climate::Quantity;
+use crate::climate::stamp::DAY_MS;
+use crate::watch::setup::{Correction, ProbeSetup};
+use crate::wire::{Format, Recipe};
+
+/// All probes; the lists have the same positions.
+pub(super) struct Probes {
+    pub names: Names<usize>,
+    pub plans: Vec<ProbePlan>,
+    pub setups: Vec<ProbeSetup>,
+}
+
+const KEYS: [&str; 9] = ["name", "from", "topic", "format", "every", "reads", "select", "time", "unit"];
+
+/// Where a message of a probe would come from, for the search of two that take the same.
+struct Claim {
+    from: Source,
+    topic: Option<String>,
+    recipe: Recipe,
+    at: usize,
+    path: String,
+}
+
+pub(super) fn probes(desk: &mut Desk<'_>, root: &Section<'_>, sources: &Sources) -> Probes {
+    let mut probes = Probes { names: Names::new("probe"), plans: Vec::new(), setups: Vec::new() };
+    let mut claims: Vec<Claim> = Vec::new();
+    for (position, section) in root.sections(desk, "probe").iter().enumerate() {
+        let claim = probe(desk, section, position, sources, &mut probes);
+        if let Some(claim) = claim {
+            if let Some(other) = claims.iter().find(|other| same_message(other, &claim)) {
+                clash(desk, &claim, other);
+            }
+            claims.push(claim);
+        }
+    }
+    corrections(desk, root, &mut probes);
+    probes
+}
+
+fn probe(
+    desk: &mut Desk<'_>,
+    section: &Section<'_>,
+    position: usize,
+    sources: &Sources,
+    probes: &mut Probes,
+) -> Option<Claim> {
+    section.only(desk, &KEYS);
+    // `tubwatch core TUB none` takes a core out.
+    let name = probes.names.read(desk, section, Some("none"), position).map_or("", |name| name.text).to_owned();
+    let from = section
+        .needed_text(desk, "from", "the name of a broker, intake or port")
+        .and_then(|from| sources.names.find(desk, &from).copied());
+    let topic = topic(desk, section, from);
+    let modbus = from == Some(Source::Modbus) || section.has("unit");
+    let recipe = recipe::recipe(desk, section, modbus);
+    let every_ms = section
+        .needed(desk, "every", "how often it reports, such as \"30s\"")
+        .and_then(|found| found.duration(desk, 100..=7 * DAY_MS));
+    let reads = read_quantities(section);
+    let source = match from {
+        Some(Source::Broker(position)) => position,
+        Some(Source::Lines(position)) => sources.brokers.len() + position,
+        _ => 0,
+    };
+    let setup = ProbeSetup {
+        name: name.clone(),
+        source,
+        every_ms: every_ms.unwrap_or(1),
+        reads,
+        correction: Default::default(),
+    };
+    probes.setups.push(setup);
+    let empty = Recipe { format: Format::Json, reads: Default::default(), select: Vec::new(), time: None };
+    let filter = topic.as_ref().map(|topic| topic.text.to_owned());
+    let kept = recipe.clone().unwrap_or(empty);
+    probes.plans.push(ProbePlan { name, source, topic: filter.clone(), recipe: kept });
+    let place = topic.map_or(section.at, |topic| topic.at);
+    Some(Claim { from: from?, topic: filter, recipe: recipe?, at: place, path: section.path.clone() })
+}
+
+/// What the probe reads by its words alone, whatever else is wrong with them.
+fn read_quantities(section: &Section<'_>) -> [bool; 4] {
+    let table = section.found("reads").and_then(|found| found.value.as_table());
+    Quantity::ALL.map(|quantity| table.is_some_and(|table| table.contains_key(quantity.word())))
+}
+
+fn topic<'t>(desk: &mut Desk<'_>, section: &Section<'t>, from: Option<Source>) -> Option<Text<'t>> {
+    let topic = section.text(desk, "topic", "an MQTT topic, in quotes");
+    match from {
+        Some(Source::Broker(_) | Source::Intake) if !section.has("topic") => {
+            section.missing(desk, "topic", "the MQTT topic that it is published on");
+            return None;
+        }
+        Some(Source::Lines(_) | Source::Modbus) => {
+            if let Some(found) = section.found("topic") {
+                let sentence = "a port has no topics, expected no topic here";
+                desk.fault(found.key_at, &found.path, Cause::Clash, sentence);
+            }
+            return None;
+        }
+        _ => {}
+    }
+    let topic = topic?;
+    if let Some(fault) = filter_fault(topic.text) {
+        desk.fault(topic.at, &topic.path, Cause::Value, format!("found {}: {fault}", quoted(topic.text)));
+        return None;
+    }
+    Some(topic)
+}
+
+fn same_message(one: &Claim, other: &Claim) -> bool {
+    let same_road = match (one.from, other.from) {
+        (Source::Broker(one_at), Source::Broker(other_at)) if one_at == other_at => match (&one.topic, &other.topic) {
+            (Some(one), Some(other)) => filters_overlap(one, other),
+            _ => false,
+        },
+        (Source::Lines(one), Source::Lines(other)) => one == other,
+        _ => false,
+    };
+    same_road && !recipes_exclude(&one.recipe, &other.recipe)
+}
+
+/// Whether no message can be taken by both: their `select`s ask different texts of one field, or
+/// nothing can be written in both formats.
+fn recipes_exclude(one: &Recipe, other: &Recipe) -> bool {
+    if one.format == other.format {
+        return one.select.iter().any(|(field, text)| {
+            other.select.iter().any(|(other_field, other_text)| field == other_field && text != other_text)
+        });
+    }
+    // A bare number is JSON too, for one that reads the whole message.
+    let whole = |recipe: &Recipe| recipe.reads.iter().flatten().any(String::is_empty);
+    match (one.format, other.format) {
+        // Any text with enough columns is CSV.
+        (Format::Csv, _) | (_, Format::Csv) => false,
+        // A line of line protocol holds `key=value` as pairs do.
+        (Format::Pairs, Format::LineProtocol) | (Format::LineProtocol, Format::Pairs) => false,
+        (Format::Json, Format::Number) => !whole(one),
+        (Format::Number, Format::Json) => !whole(other),
+        _ => true,
+    }
+}
+
+fn clash(desk: &mut Desk<'_>, claim: &Claim, other: &Claim) {
+    let (line, _) = desk.place(other.at);
+    let road = if claim.topic.is_some() { "topics" } else { "ports" };
+    let sentence = format!(
+        "it would take the same message as {} on line {line}, expected other {road}, or a select on one field with \
+         different texts in both",
+        other.path
+    );
+    desk.fault(claim.at, &claim.path, Cause::Clash, sentence);
+}
+
+fn corrections(desk: &mut Desk<'_>, root: &Section<'_>, probes: &mut Probes) {
+    let Some(all) = root.section(desk, "correction") else { return };
+    for (name, found) in all.entries() {
+        let Some(section) = found.section(desk, "correction", "a table headed [correction.NAME]") else { continue };
+        let text = Text { text: name, at: found.key_at, path: found.path.clone() };
+        let position = probes.names.find(desk, &text).copied();
+        for (word, value) in section.entries() {
+            let text = Text { text: word, at: value.key_at, path: value.path.clone() };
+            let Some(quantity) = recipe::quantity(desk, &text) else { continue };
+            let correction = correction(desk, &value, quantity);
+            let Some(setup) = position.and_then(|position| probes.setups.get_mut(position)) else { continue };
+            if !setup.reads(quantity) {
+                let sentence = format!("the probe {} does not read {word}, expected what it reads", quoted(name));
+                desk.fault(value.key_at, &value.path, Cause::Dangling, sentence);
+            }
+            setup.correction[quantity.index()] = correction;
+        }
+    }
+}
+
+fn correction(desk: &mut Desk<'_>, found: &Found<'_>, quantity: Quantity) -> Correction {
+    let mut correction = Correction::default();
+    let expected = "a table such as { offset = -2.1, gain = 1.0, made = \"2026-11-20\" }";
+    let Some(section) = found.section(desk, "correction", expected) else { return correction };
+    section.only(desk, &["offset", "gain", "made"]);
+    if !section.has("offset") && !section.has("gain") {
+        section.missing(desk, "offset", "offset or gain, or both");
+    }
+    // More is a broken probe, not one to correct (common practice, no source).
+    let (far, unit) = match quantity {
+        Quantity::Temperature => (20.0, " °C"),
+        Quantity::Humidity => (50.0, " %"),
+        Quantity::Co2 => (5_000.0, " ppm"),
+        Quantity::Battery => (100.0, ""),
+    };
+    if let Some(offset) = section.found("offset").and_then(|found| found.number(desk, -far..=far, unit)) {
+        correction.offset = offset;
+    }
+    if let Some(gain) = section.found("gain").and_then(|found| found.number(desk, 0.5..=2.0, "")) {
+        correction.gain = gain;
+    }
+    if let Some(found) = section.found("made") {
+        made(desk, &found);
+    }
+    correction
+}
+
+/// When the correction was made, `"2026-11-20"`; TOML's own dates are taken too.
+fn made(desk: &mut Desk<'_>, found: &Found<'_>) {
+    let text = match found.value.as_datetime() {
+        Some(date) => date.to_string(),
+        None => match found.text(desk, "a date such as \"2026-11-20\"") {
+            Some(text) => text.text.to_owned(),
+            None => return,
+        },
+    };
+    if NaiveDate::parse_from_str(&text, "%Y-%m-%d").is_err() {
+        let sentence = format!("found {}, expected a date such as \"2026-11-20\"", quoted(&text));
+        desk.fault(found.at, &found.path, Cause::Value, sentence);
+    }
+}
