@@ -1,0 +1,277 @@
+//! `tubwatch check`: what would be watched and from where, in plain words.
+//!
+//! In: a checked plan. Out: text for the grower. Leaves out secrets: of a URL only the host is shown.
+
+use std::io::{self, Write};
+use std::net::IpAddr;
+
+use crate::climate::Quantity;
+use crate::config::plan::{BrokerPlan, MessengerPlan, Plan, PortPlan, Way};
+use crate::config::show_duration;
+use crate::grow::culture::{Band, Bands, Limit, StageBands};
+use crate::watch::setup::{Correction, ProbeSetup, SpaceSetup};
+
+/// Prints what `plan` would watch, and then what is worth knowing of it.
+///
+/// # Errors
+/// Whatever writing to `out` gives.
+pub fn check(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
+    writeln!(out, "{}: no fault found", plan.file.display())?;
+    writeln!(out)?;
+    writeln!(out, "Site {}, days and times in {}", plan.site, plan.timezone)?;
+    writeln!(out, "  no tub is due before {}", show_duration(plan.setup.due_not_before_ms))?;
+    writeln!(
+        out,
+        "  history in {}, written at least every {}",
+        plan.store.folder.display(),
+        show_duration(plan.store.commit_every.as_millis() as i64)
+    )?;
+    match (plan.status.listen, &plan.status.token) {
+        (Some(listen), Some(_)) => writeln!(out, "  status page on http://{listen}/, with a token")?,
+        (Some(listen), None) => writeln!(out, "  status page on http://{listen}/, for this machine alone")?,
+        (None, _) => writeln!(out, "  no status page")?,
+    }
+    sources(plan, out)?;
+    probes(plan, out)?;
+    spaces(plan, out)?;
+    let names: Vec<&str> = plan.setup.cultures.iter().map(|culture| culture.name.as_str()).collect();
+    heading(out, "Cultures", names.len())?;
+    for line in wrapped(&names) {
+        writeln!(out, "  {line}")?;
+    }
+    heading(out, "Messengers", plan.messengers.len())?;
+    for messenger in &plan.messengers {
+        let Way::Webhook { headers, .. } = &messenger.way;
+        let with = if headers.is_empty() { String::new() } else { format!(" with {} headers", headers.len()) };
+        let (name, at_least) = (&messenger.name, messenger.at_least.word());
+        writeln!(out, "  {name}: webhook at {}{with}, {at_least} and worse", host(messenger))?;
+    }
+    let notes = notes(plan);
+    if !notes.is_empty() {
+        heading(out, "Worth knowing", notes.len())?;
+        for note in notes {
+            writeln!(out, "  - {note}")?;
+        }
+    }
+    Ok(())
+}
+
+fn heading(out: &mut dyn Write, what: &str, count: usize) -> io::Result<()> {
+    writeln!(out)?;
+    writeln!(out, "{what} ({count})")
+}
+
+/// Words in lines of ordinary width.
+fn wrapped(words: &[&str]) -> Vec<String> {
+    const WIDTH: usize = 90;
+    let mut lines: Vec<String> = Vec::new();
+    for (position, word) in words.iter().enumerate() {
+        let comma = if position + 1 < words.len() { "," } else { "" };
+        match lines.last_mut() {
+            Some(line) if line.len() + word.len() + 2 <= WIDTH => {
+                line.push(' ');
+                line.push_str(word);
+                line.push_str(comma);
+            }
+            _ => lines.push(format!("{word}{comma}")),
+        }
+    }
+    lines
+}
+
+fn sources(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
+    heading(out, "Sources", plan.setup.sources.len())?;
+    for BrokerPlan { name, host, port, tls, username, client, .. } in &plan.brokers {
+        let host = if host.contains(':') { format!("[{host}]") } else { host.clone() };
+        let scheme = if tls.is_some() { "mqtts" } else { "mqtt" };
+        let user = username.as_ref().map_or(String::new(), |user| format!(", user {user}"));
+        writeln!(out, "  {name}: broker {scheme}://{host}:{port}, client {client}{user}")?;
+    }
+    for PortPlan { name, device, baud } in &plan.ports {
+        writeln!(out, "  {name}: port {}, {baud} baud, line by line", device.display())?;
+    }
+    Ok(())
+}
+
+fn probes(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
+    heading(out, "Probes", plan.probes.len())?;
+    for (position, (probe, setup)) in plan.probes.iter().zip(&plan.setup.probes).enumerate() {
+        let from = &plan.setup.sources[setup.source].name;
+        let topic = probe.topic.as_ref().map_or(String::new(), |topic| format!(" on {topic}"));
+        let select: Vec<String> =
+            probe.recipe.select.iter().map(|(field, text)| format!("{field} is {text}")).collect();
+        let select = if select.is_empty() { String::new() } else { format!(" where {}", select.join(" and ")) };
+        let air = plan.setup.spaces.iter().find(|space| space.air.contains(&position));
+        let air = air.map_or(String::new(), |space| format!("; air of {}", space.name));
+        writeln!(
+            out,
+            "  {}: {} from {from}{topic}, as {}{select}, every {}{air}",
+            setup.name,
+            read_words(setup).join(", "),
+            probe.recipe.format.word(),
+            show_duration(setup.every_ms)
+        )?;
+        for quantity in Quantity::ALL {
+            let Correction { gain, offset } = setup.correction[quantity.index()];
+            if setup.correction[quantity.index()] != Correction::default() {
+                writeln!(out, "    {} corrected: {gain} x raw {offset:+}", quantity.word())?;
+            }
+        }
+    }
+    Ok(())
+}
+
+fn read_words(setup: &ProbeSetup) -> Vec<&'static str> {
+    Quantity::ALL.into_iter().filter(|quantity| setup.reads(*quantity)).map(Quantity::word).collect()
+}
+
+fn spaces(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
+    heading(out, "Spaces", plan.setup.spaces.len())?;
+    for space in &plan.setup.spaces {
+        let air: Vec<&str> = space.air.iter().map(|probe| plan.setup.probes[*probe].name.as_str()).collect();
+        let air = if air.is_empty() { "no air probe".to_owned() } else { format!("air from {}", air.join(", then ")) };
+        let heated = if space.heated { ", heated" } else { "" };
+        writeln!(out, "  {}: {air}{heated}; tubs in it are judged by their cultures", space.name)?;
+        for (stage, bands) in stages(&space.bands) {
+            for (what, unit, band) in gauges(bands) {
+                if !band.is_empty() {
+                    writeln!(out, "    {stage}, limits of its own: {what} {}", limits(band, unit))?;
+                }
+            }
+        }
+    }
+    Ok(())
+}
+
+fn stages(bands: &Bands) -> impl Iterator<Item = (&'static str, &StageBands)> {
+    let Bands { colonising, ripening, pinning, fruiting, resting } = bands;
+    [
+        ("colonising", colonising),
+        ("ripening", ripening),
+        ("pinning", pinning),
+        ("fruiting", fruiting),
+        ("resting", resting),
+    ]
+    .into_iter()
+    .filter_map(|(word, bands)| Some((word, bands.as_ref()?)))
+}
+
+fn gauges(bands: &StageBands) -> [(&'static str, &'static str, &Band); 4] {
+    [
+        ("core-temperature", " °C", &bands.core_temperature),
+        ("temperature", " °C", &bands.temperature),
+        ("humidity", " %", &bands.humidity),
+        ("co2", " ppm", &bands.co2),
+    ]
+}
+
+/// `at least 85 % (for 45min), at most 98 %, critical from 28 °C`.
+fn limits(band: &Band, unit: &str) -> String {
+    let part = |word: &str, limit: Option<Limit>| {
+        let Limit { value, on_delay_ms, off_delay_ms, deadband } = limit?;
+        let patience: Vec<String> = [
+            on_delay_ms.map(|ms| format!("told after {}", show_duration(ms))),
+            off_delay_ms.map(|ms| format!("over after {}", show_duration(ms))),
+            deadband.map(|back| format!("when {back} back")),
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        let patience = if patience.is_empty() { String::new() } else { format!(" ({})", patience.join(", ")) };
+        Some(format!("{word} {value}{unit}{patience}"))
+    };
+    [part("at least", band.low), part("at most", band.high), part("critical from", band.critical_high)]
+        .into_iter()
+        .flatten()
+        .collect::<Vec<_>>()
+        .join(", ")
+}
+
+/// The host of a messenger's URL, without brackets; the rest of it may be a secret.
+fn host(messenger: &MessengerPlan) -> String {
+    let Way::Webhook { url, .. } = &messenger.way;
+    let url: Option<axum::http::Uri> = url.0.parse().ok();
+    url.as_ref().and_then(|url| url.host()).unwrap_or("").trim_matches(['[', ']']).to_lowercase()
+}
+
+/// Whether `host` can be reached without the internet: this machine, or a private network.
+fn is_local(host: &str) -> bool {
+    match host.parse::<IpAddr>() {
+        Ok(IpAddr::V4(ip)) => ip.is_loopback() || ip.is_private() || ip.is_link_local(),
+        Ok(IpAddr::V6(ip)) => ip.is_loopback() || ip.is_unique_local() || ip.is_unicast_link_local(),
+        // Names that never leave the house: RFC 6761, 6762, 8375; one without a dot is resolved there too.
+        Err(_) => !host.contains('.') || [".localhost", ".local", ".home.arpa"].iter().any(|end| host.ends_with(end)),
+    }
+}
+
+fn notes(plan: &Plan) -> Vec<String> {
+    let mut notes = Vec::new();
+    messenger_notes(plan, &mut notes);
+    if plan.status.listen.is_none() {
+        notes.push(
+            "No [status]: nothing listens, so there is no page, no /status.json, no /metrics and no /health."
+                .to_owned(),
+        );
+    }
+    if plan.setup.sources.is_empty() {
+        notes.push("No broker and no port: nothing can arrive.".to_owned());
+    } else if plan.probes.is_empty() {
+        notes.push("No probe: nothing is measured, and only the sources themselves are watched.".to_owned());
+    }
+    for (position, source) in plan.setup.sources.iter().enumerate() {
+        if !plan.probes.is_empty() && plan.probes.iter().all(|probe| probe.source != position) {
+            notes.push(format!("No probe comes from the {} {}.", source.kind, source.name));
+        }
+    }
+    if plan.setup.spaces.is_empty() {
+        notes.push(
+            "No space: no air is judged, and no tub can be placed; probes are stored and held to reporting.".to_owned(),
+        );
+    }
+    for space in &plan.setup.spaces {
+        space_notes(plan, space, &mut notes);
+    }
+    notes
+}
+
+fn messenger_notes(plan: &Plan, notes: &mut Vec<String>) {
+    let hosts: Vec<String> = plan.messengers.iter().map(host).collect();
+    match plan.messengers.as_slice() {
+        [] => notes.push(
+            "No messenger: nobody is told; alerts stand on the status page and in `tubwatch alerts` only.".to_owned(),
+        ),
+        [only] => {
+            notes.push(format!("A single messenger: when {} does not work, nobody is told. Two are wiser.", only.name));
+        }
+        _ => {}
+    }
+    if !hosts.is_empty() && !hosts.iter().any(|host| is_local(host)) {
+        notes.push("No messenger works without the internet: while it is away nobody is told.".to_owned());
+    }
+    for (messenger, host) in plan.messengers.iter().zip(&hosts) {
+        let Way::Webhook { url, .. } = &messenger.way;
+        if url.0.to_lowercase().starts_with("http:") && !is_local(host) {
+            notes.push(format!("{} goes over the internet unencrypted; https:// would hide it.", messenger.name));
+        }
+    }
+}
+
+fn space_notes(plan: &Plan, space: &SpaceSetup, notes: &mut Vec<String>) {
+    let name = &space.name;
+    let read = |quantity: Quantity| space.air.iter().any(|probe| plan.setup.probes[*probe].reads(quantity));
+    if space.air.is_empty() {
+        notes.push(format!("No probe measures the air of {name}: only the cores of its tubs are watched."));
+    } else if !read(Quantity::Temperature) {
+        notes.push(format!("No probe reads the air temperature of {name}."));
+    }
+    let named = |pick: fn(&StageBands) -> &Band| stages(&space.bands).any(|(_, bands)| !pick(bands).is_empty());
+    for (quantity, limited) in [
+        (Quantity::Temperature, named(|bands| &bands.temperature)),
+        (Quantity::Humidity, named(|bands| &bands.humidity)),
+        (Quantity::Co2, named(|bands| &bands.co2)),
+    ] {
+        if limited && !read(quantity) {
+            notes.push(format!("{name} has limits for {}, but no probe of its air reads it.", quantity.word()));
+        }
+    }
+}
