@@ -1,3 +1,7 @@
 //! The `tubwatch` program: hands over to the commands.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    tubwatch::cli::main(std::env::args_os())
+}

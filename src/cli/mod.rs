@@ -1,3 +1,186 @@
 //! Commands and their printing.
+//!
+//! In: the command line. Out: text on standard output, one plain sentence on standard error, an exit
+//! code: 0 done, 1 failed, 2 wrong usage, 78 wrong config. Every command reads the config by the same
+//! function and works on the store directly, whether or not the daemon runs.
 
+mod alerts;
+mod args;
 pub mod check;
+//mod export;
+mod logbook;
+mod paper;
+mod run;
+mod speak;
+mod token;
+//mod tubs;
+mod wording;
+
+use std::ffi::OsString;
+use std::path::Path;
+use std::process::ExitCode;
+
+use clap::Parser;
+use clap::error::ErrorKind;
+
+use crate::climate::{Quantity, Stamp};
+use crate::config::{self, Plan};
+use crate::grow::logbook::{Known, KnownProbe};
+use args::{Cli, Command, TokenCommand};
+use speak::{Failure, Outcome, Voice};
+
+/// Runs the command line `words` (the program's name first) to its end.
+pub fn main(words: impl IntoIterator<Item = OsString>) -> ExitCode {
+    match Cli::try_parse_from(words).map_err(Misspoken).map(|cli| dispatch(&cli)) {
+        Ok(Ok(())) => ExitCode::SUCCESS,
+        Ok(Err(failure)) => failure.end(),
+        Err(misspoken) => misspoken.end(),
+    }
+}
+
+fn dispatch(cli: &Cli) -> Outcome {
+    let file = cli.config.as_deref();
+    match &cli.command {
+        Command::Run => run::run(site(file)?.plan),
+        Command::Check => {
+            let plan = site(file)?.plan;
+            Voice::new().write(|out| check::check(&plan, out))
+        }
+        Command::Rehearse => run::rehearse(),
+        Command::Try { messenger } => run::try_messenger(&site(file)?.plan, messenger),
+        //Command::Tubs(how) => tubs::tubs(&site(file)?, how.json),
+        //Command::Show { tub, json } => tubs::show(&site(file)?, tub, json.json),
+        Command::Alerts(how) => alerts::alerts(&site(file)?, how.json),
+        Command::Acknowledge { id } => alerts::acknowledge(&site(file)?, id),
+        //Command::Export(args) => export::export(&site(file)?, args),
+        Command::Token { what: TokenCommand::New } => token::new(file),
+        entry => logbook::log(&site(file)?, entry),
+    }
+}
+
+/// The checked config and the moment the command began.
+pub(crate) struct Site {
+    /// The config.
+    pub plan: Plan,
+    /// The machine's clock.
+    pub now: Stamp,
+}
+
+impl Site {
+    /// What logbook entries may name.
+    pub fn known(&self) -> Known {
+        let setup = &self.plan.setup;
+        let air_of = |probe: usize| setup.spaces.iter().find(|space| space.air.contains(&probe));
+        let probe = |(place, probe): (usize, &crate::watch::setup::ProbeSetup)| KnownProbe {
+            name: probe.name.clone(),
+            reads_temperature: probe.reads(Quantity::Temperature),
+            air_of: air_of(place).map(|space| space.name.clone()),
+        };
+        Known {
+            now: self.now,
+            timezone: self.plan.timezone,
+            cultures: setup.cultures.iter().map(|culture| culture.name.clone()).collect(),
+            spaces: setup.spaces.iter().map(|space| space.name.clone()).collect(),
+            probes: setup.probes.iter().enumerate().map(probe).collect(),
+        }
+    }
+}
+
+/// Reads the config as every command does.
+fn site(file: Option<&Path>) -> Result<Site, Failure> {
+    let path = config::find(file).map_err(|none| Failure::Config(none.to_string()))?;
+    let plan = config::load(&path).map_err(|faults| Failure::Config(faults.to_string()))?;
+    Ok(Site { plan, now: now() })
+}
+
+/// The machine's clock.
+fn now() -> Stamp {
+    Stamp::from_time(&chrono::Utc::now())
+}
+
+/// What clap could not read, or its help.
+struct Misspoken(clap::Error);
+
+impl Misspoken {
+    fn end(self) -> ExitCode {
+        match self.0.kind() {
+            ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => {
+                let text = self.0.render().to_string();
+                match Voice::new().say(text.trim_end()) {
+                    Ok(()) => ExitCode::SUCCESS,
+                    Err(failure) => failure.end(),
+                }
+            }
+            ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand => {
+                Failure::Usage(self.0.render().to_string().trim_end().to_owned()).end()
+            }
+            _ => Failure::Usage(one_sentence(&self.0.render().to_string())).end(),
+        }
+    }
+}
+
+/// Clap's paragraph as one sentence: what was wrong, what is near, where the help is.
+fn one_sentence(paragraph: &str) -> String {
+    let mut sentence = String::new();
+    let mut command = "tubwatch".to_owned();
+    for line in paragraph.lines().map(str::trim) {
+        if let Some(usage) = line.strip_prefix("Usage: ") {
+            let words =
+                usage.split(' ').take_while(|word| word.starts_with(|letter: char| letter.is_ascii_lowercase()));
+            command = words.collect::<Vec<_>>().join(" ");
+            break;
+        }
+        if line.is_empty() || line.starts_with("For more information") {
+            continue;
+        }
+        let (glue, text) = match line.strip_prefix("error: ") {
+            Some(text) => ("", text),
+            None => match line.strip_prefix("tip: ") {
+                Some(tip) => ("; ", tip),
+                None if sentence.ends_with(':') => (" ", line),
+                None => (", ", line),
+            },
+        };
+        sentence.push_str(glue);
+        sentence.push_str(text);
+    }
+    format!("{sentence}; see {command} --help")
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn said(words: &[&str]) -> String {
+        one_sentence(&Cli::try_parse_from(words).unwrap_err().render().to_string())
+    }
+
+    #[test]
+    fn the_commands_hold_together() {
+        <Cli as clap::CommandFactory>::command().debug_assert();
+    }
+
+    #[test]
+    fn usage_is_refused_in_one_sentence() {
+        assert_eq!(
+            said(&["tubwatch", "spwn", "A1"]),
+            "unrecognized subcommand 'spwn'; a similar subcommand exists: 'spawn'; see tubwatch --help"
+        );
+        assert_eq!(
+            said(&["tubwatch", "spawn", "A1"]),
+            "the following required arguments were not provided: --culture <CULTURE>, --space <SPACE>; see tubwatch spawn --help"
+        );
+        assert_eq!(
+            said(&["tubwatch", "harvest", "A1", "--frsh", "1"]),
+            "unexpected argument '--frsh' found; a similar argument exists: '--fresh'; see tubwatch harvest --help"
+        );
+    }
+
+    #[test]
+    fn the_config_is_named_before_or_after_the_command() {
+        for words in [["tubwatch", "--config", "a.toml", "tubs"], ["tubwatch", "tubs", "--config", "a.toml"]] {
+            assert_eq!(Cli::try_parse_from(words).unwrap().config.as_deref(), Some(Path::new("a.toml")));
+        }
+    }
+}
