@@ -2,6 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
+pub use super::amend::Line;
+pub use super::check::{Known, KnownProbe, Resolved, check};
+pub use super::fold::{Book, Oddity, fold, tubs};
 use crate::climate::Stamp;
 
 /// One line of the logbook, or one wish of the grower's, as written.
@@ -111,6 +114,31 @@ pub enum Deed {
         /// The alert's id.
         alert: i64,
     },
+}
+
+impl Deed {
+    /// The word used in the stored body and in `log.csv`.
+    pub fn word(&self) -> &'static str {
+        match self {
+            Deed::Spawned(_) => "spawned",
+            Deed::Looked => "looked",
+            Deed::Colonised => "colonised",
+            Deed::Opened { .. } => "opened",
+            Deed::Closed => "closed",
+            Deed::Cased => "cased",
+            Deed::Pins => "pins",
+            Deed::Harvested { .. } => "harvested",
+            Deed::Rested => "rested",
+            Deed::Soaked => "soaked",
+            Deed::Suspected { .. } => "suspected",
+            Deed::Discarded { .. } => "discarded",
+            Deed::Noted { .. } => "noted",
+            Deed::Moved { .. } => "moved",
+            Deed::Core { .. } => "core",
+            Deed::Amended { .. } => "amended",
+            Deed::Acknowledged { .. } => "acknowledged",
+        }
+    }
 }
 
 /// Everything said at spawning.

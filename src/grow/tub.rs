@@ -67,6 +67,11 @@ impl Kind {
             Kind::Bed => "bed",
         }
     }
+
+    /// The kind called `word`, if there is one.
+    pub fn from_word(word: &str) -> Option<Kind> {
+        Kind::ALL.into_iter().find(|kind| kind.word() == word)
+    }
 }
 
 /// A stretch of a tub's life in which one thing held (a space, a core probe), until the next begins.
@@ -89,6 +94,32 @@ pub struct Harvest {
     pub fresh_g: f64,
     /// Dried mass, grams.
     pub dry_g: Option<f64>,
+}
+
+/// One wave of mushrooms, from its opening (or the entry before it) to its last picking.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Flush {
+    /// From 1.
+    pub number: u32,
+    /// The opening for it; without one the rest or soak that ended the flush before; without that
+    /// the entry before its first pins or picking.
+    pub from: Stamp,
+    /// The last picking.
+    pub to: Stamp,
+    /// Its pickings in time order, never empty.
+    pub harvests: Vec<Harvest>,
+}
+
+impl Flush {
+    /// Fresh mass of all its pickings, grams.
+    pub fn fresh_g(&self) -> f64 {
+        self.harvests.iter().map(|harvest| harvest.fresh_g).sum()
+    }
+
+    /// Dried mass of its pickings, grams; none where any of them was not weighed dry.
+    pub fn dry_g(&self) -> Option<f64> {
+        self.harvests.iter().map(|harvest| harvest.dry_g).sum()
+    }
 }
 
 /// One filling of one container, as folded from the logbook.
@@ -144,6 +175,8 @@ pub struct Tub {
     pub position: Option<String>,
     /// Pickings in time order.
     pub harvests: Vec<Harvest>,
+    /// The flushes that were picked, by number.
+    pub flushes: Vec<Flush>,
 }
 
 impl Tub {

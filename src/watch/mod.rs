@@ -1,4 +1,5 @@
 //! What is held to something: probe judgement, bands, the alert's life, wording. Pure: no clock, no I/O.
 
 pub mod alert;
+pub mod judge;
 pub mod setup;
