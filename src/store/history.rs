@@ -276,7 +276,8 @@ impl Pass {
 
 /// Applies the corrections in force at `at`.
 fn correct(corrections: &[Vec<(Stamp, Correction)>; 4], at: Stamp, message: &mut JudgedMessage) {
-    for index in 0..4 {
+    for quantity in Quantity::ALL {
+        let index = quantity.index();
         let measured = !matches!(message.quality[index], Quality::Sentinel | Quality::OutOfRange);
         if let Some(value) = &mut message.values[index]
             && measured

@@ -9,6 +9,7 @@ mod commit;
 pub mod corrections;
 pub mod entries;
 pub mod error;
+pub mod figures;
 pub mod history;
 pub mod judged;
 pub mod open;
@@ -16,6 +17,7 @@ pub mod reader;
 mod rows;
 pub mod schema;
 pub mod seen;
+pub mod standing;
 pub mod writer;
 mod zones;
 

@@ -37,6 +37,9 @@ pub struct Reader {
     zones: RefCell<Zones>,
 }
 
+/// Where a window ends, and its samples with the number of their probe.
+pub(super) type Window = (Stamp, Vec<(usize, Sample)>);
+
 /// The highest numbers given so far; 0 where none was.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Newest {
@@ -212,7 +215,7 @@ impl Reader {
         wanted: &dyn Fn(i64) -> Option<usize>,
         from: Stamp,
         to: Stamp,
-    ) -> Result<Option<(Stamp, Vec<(usize, Sample)>)>, StoreError> {
+    ) -> Result<Option<Window>, StoreError> {
         if from >= to {
             return Ok(None);
         }
