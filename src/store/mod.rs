@@ -1,8 +1,36 @@
 //! The store: one SQLite file. One writer thread commits in groups; readers use short transactions
 //! of their own. Only this room knows SQL.
+//!
+//! In: [`Change`]s from the engine, logbook entries from commands. Out: [`Report`]s of what is on
+//! stable storage, and what is stored, judged and corrected, in time order. The schema stands in
+//! `schema.rs`; what is left out of this version: sealed chunks, summaries, retention, backup.
 
-use crate::climate::{Quality, Stamp, quantity::Values};
+mod commit;
+pub mod corrections;
+pub mod entries;
+pub mod error;
+pub mod figures;
+pub mod history;
+pub mod judged;
+pub mod open;
+pub mod reader;
+mod rows;
+pub mod schema;
+pub mod seen;
+pub mod standing;
+pub mod writer;
+mod zones;
+
+use crate::climate::{Quality, Quantity, Stamp, quantity::Values};
 use crate::watch::alert::{Alert, EventKind};
+use crate::watch::setup::Correction;
+
+pub use error::StoreError;
+pub use judged::JudgedMessage;
+pub use open::{Access, Store};
+pub use reader::Reader;
+pub use seen::Seen;
+pub use writer::{Urgency, Writer};
 
 /// One probe message on its way to the disk or back, uncorrected.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -39,6 +67,21 @@ pub struct OutboxItem {
     pub tries: u32,
 }
 
+/// A correction, and from when it holds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DatedCorrection {
+    /// The probe's number in the store.
+    pub probe: i64,
+    /// Which of its quantities.
+    pub quantity: Quantity,
+    /// It holds for samples measured at or after this, until the next one.
+    pub since: Stamp,
+    /// Gain and offset.
+    pub correction: Correction,
+    /// When it was written down.
+    pub made: Stamp,
+}
+
 /// One thing to be written.
 #[derive(Clone, Debug)]
 pub enum Change {
@@ -66,6 +109,22 @@ pub enum Change {
     },
     /// Entries up to this id have been applied by the engine.
     AppliedUpTo(i64),
+    /// A correction that holds from its `since` on.
+    Correction(DatedCorrection),
+    /// A probe that was not known when the store was opened. Number and name must both be new.
+    Probe {
+        /// Its number.
+        id: i64,
+        /// Its name.
+        name: String,
+    },
+    /// How many of a probe's messages have not been taken since the store began.
+    Refused {
+        /// The probe's number.
+        probe: i64,
+        /// The total, replacing the one before.
+        count: u64,
+    },
 }
 
 /// What the writer tells of its work.
@@ -86,5 +145,13 @@ pub enum Report {
         why: String,
         /// Samples waiting.
         waiting: usize,
+    },
+    /// Samples nobody waits for were given up, oldest first, because more than
+    /// [`writer::QUEUE_SAMPLES`] waited. They are not stored, and may be taken again.
+    Dropped {
+        /// Probe's number and time of each.
+        samples: Vec<(i64, Stamp)>,
+        /// Further ones that are not named, because the disk held up even this list.
+        more: u64,
     },
 }

@@ -1,0 +1,125 @@
+//! One commit, and finding out after a fault whether it was one.
+//!
+//! In: a group of changes. Out: that they are on stable storage, or why not in one sentence; the
+//! group is then untouched, and may grow and be tried again. A commit whose last step failed may
+//! have reached the disk all the same: before the next try the heap's newest row tells.
+
+use std::os::unix::fs::MetadataExt;
+
+use rusqlite::{ErrorCode, TransactionBehavior};
+
+use super::error::{StoreError, why};
+use super::open::Store;
+use super::rows;
+use super::writer::Group;
+
+/// Statements kept ready; there are fewer kinds of change.
+const STATEMENTS: usize = 16;
+
+/// The writing connection and what it knows of the file.
+pub(super) struct Committer {
+    store: Store,
+    file: Option<(u64, u64)>,
+    newest_row: i64,
+    /// After a fault: so many samples at the group's front may be stored already.
+    in_doubt: Option<usize>,
+}
+
+impl Committer {
+    pub fn new(store: Store) -> Result<Committer, StoreError> {
+        let mut committer = Committer { store, file: None, newest_row: 0, in_doubt: None };
+        committer.file = committer.file_now();
+        committer.store.connection.set_prepared_statement_cache_capacity(STATEMENTS);
+        committer.newest_row = newest_row(&committer.store.connection)
+            .map_err(|error| StoreError::from_sqlite("read", &committer.store.file(), &error))?;
+        Ok(committer)
+    }
+
+    /// How many samples at the group's front may be stored already.
+    pub fn in_doubt(&self) -> usize {
+        self.in_doubt.unwrap_or(0)
+    }
+
+    /// `gone` of those in doubt have been given up.
+    pub fn forget_in_doubt(&mut self, gone: usize) {
+        if let Some(front) = &mut self.in_doubt {
+            *front = front.saturating_sub(gone);
+        }
+    }
+
+    /// Writes the group in one transaction; returns how many samples it held.
+    ///
+    /// # Errors
+    /// One plain sentence; nothing of the group is lost.
+    pub fn commit(&mut self, group: &mut Group) -> Result<usize, String> {
+        let stored_before = self.heal(group)?;
+        let samples = group.samples.len();
+        match self.write(group) {
+            Ok(()) => Ok(stored_before + samples),
+            Err(error) => {
+                let busy =
+                    matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked));
+                if !busy {
+                    self.in_doubt = Some(samples);
+                }
+                Err(format!("cannot write {}: {}", self.store.file().display(), why(&error)))
+            }
+        }
+    }
+
+    /// Makes sure the file is the one that was opened, and after a fault opens it anew and settles
+    /// what was in doubt; returns how many samples proved to be stored.
+    fn heal(&mut self, group: &mut Group) -> Result<usize, String> {
+        if self.file_now() != self.file {
+            // SQLite would go on writing to a file that no longer has a name.
+            let file = self.store.file();
+            return Err(format!(
+                "{} was taken away or replaced while tubwatch runs; put it back, or restart tubwatch to use what is there",
+                file.display()
+            ));
+        }
+        let Some(front) = self.in_doubt else { return Ok(0) };
+        self.store.reopen().map_err(|error| error.to_string())?;
+        self.store.connection.set_prepared_statement_cache_capacity(STATEMENTS);
+        let newest = newest_row(&self.store.connection).map_err(|error| why(&error))?;
+        let stored = if newest > self.newest_row { front.min(group.samples.len()) } else { 0 };
+        group.samples.drain(..stored);
+        self.newest_row = newest;
+        self.in_doubt = None;
+        Ok(stored)
+    }
+
+    fn write(&mut self, group: &Group) -> rusqlite::Result<()> {
+        let transaction = self.store.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        {
+            let mut insert = transaction.prepare_cached(rows::INSERT_SAMPLE)?;
+            for row in &group.samples {
+                row.insert(&mut insert)?;
+            }
+        }
+        for change in &group.others {
+            rows::write(&transaction, change)?;
+        }
+        let newest = newest_row(&transaction)?;
+        transaction.commit()?;
+        self.newest_row = newest;
+        Ok(())
+    }
+
+    fn file_now(&self) -> Option<(u64, u64)> {
+        std::fs::metadata(self.store.file()).ok().map(|file| (file.dev(), file.ino()))
+    }
+}
+
+fn newest_row(connection: &rusqlite::Connection) -> rusqlite::Result<i64> {
+    connection.query_row("SELECT ifnull(max(rowid), 0) FROM sample", [], |row| row.get(0))
+}
+
+#[cfg(test)]
+impl Committer {
+    /// As if the last commit of `front` samples, begun at `newest_row`, had ended in an error.
+    pub fn pretend_failed(&mut self, newest_row: i64, front: usize) {
+        self.newest_row = newest_row;
+        self.in_doubt = Some(front);
+    }
+}

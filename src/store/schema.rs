@@ -1,0 +1,184 @@
+//! The store's tables, and how an older file is brought up to date.
+//!
+//! One SQLite file, `tubwatch.sqlite`, that any SQLite tool can read (open it read-only while the
+//! daemon runs: `sqlite3 -readonly`). `application_id` is 0x54554257 ("TUBW"), `user_version` the
+//! schema's number, 1. All times are whole milliseconds since 1970-01-01 UTC; temperatures °C,
+//! humidity %RH over water, CO2 ppm.
+//!
+//! | table | a row is | columns |
+//! |---|---|---|
+//! | `probe` | a probe ever heard of | `id`; `name` as in the config |
+//! | `sample` | one message of one probe, uncorrected, in order of arrival | `probe`; `at`; `temperature`, `humidity`, `co2`, `battery` (NULL: not read, or no number); `quality` |
+//! | `entry` | a line of the logbook, never changed | `id`; `written_at`; `at` (when it happened); `tub` (its filling's id, or empty); `body` (JSON, `deed` names what happened) |
+//! | `alert` | an incident as it stands | `id`; `subject`; `watch`; `severity`; `state`; `since`, `first_at`, `returned_at`, `acknowledged_at`, `ended_at`; `value`; `limit_value`; `text`; `repeat` |
+//! | `outbox` | a message for a messenger | `id`; `messenger`; `alert`; `event`; `body` (JSON); `idempotency_key`; `created_at`; `tries`; `error` (of the last try); `delivered_at` (NULL: still waiting) |
+//! | `correction` | corrected = gain × raw + offset, from `since` on | `probe`; `quantity` (its word); `since`; `gain`; `offset`; `made` |
+//! | `refused` | messages of a probe that were not taken | `probe`; `count` |
+//! | `meta` | a single fact | `key`; `value`: `applied_up_to` is the last entry the daemon has applied |
+//!
+//! `quality` holds four bits for each quantity, temperature lowest: 0 good, 1 spike, 2 sentinel,
+//! 3 out-of-range, 4 stuck, 5 saturated, 6 undated, 7 future: what was known on arrival (spikes are
+//! found when a series is read). A value that is NULL with bits other than 0 was no number; with 0
+//! it was not read. SQLite keeps no negative zero: it comes back as 0.
+//!
+//! `sample` has no index on purpose: each would wear the card several times over.
+
+use rusqlite::{Connection, TransactionBehavior};
+
+/// "TUBW".
+pub const APPLICATION_ID: i64 = 0x5455_4257;
+
+/// The schema this program writes: the number of [`STEPS`].
+pub const VERSION: i64 = STEPS.len() as i64;
+
+/// What takes a file from each version to the next; the first makes an empty file version 1. Never
+/// change a step that was released: append one.
+pub const STEPS: [&str; 1] = ["
+CREATE TABLE probe (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL UNIQUE
+) STRICT;
+CREATE TABLE sample (
+    probe INTEGER NOT NULL,
+    at INTEGER NOT NULL,
+    temperature REAL,
+    humidity REAL,
+    co2 REAL,
+    battery REAL,
+    quality INTEGER NOT NULL
+) STRICT;
+CREATE TABLE entry (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    written_at INTEGER NOT NULL,
+    at INTEGER NOT NULL,
+    tub TEXT NOT NULL,
+    body TEXT NOT NULL
+) STRICT;
+CREATE TABLE alert (
+    id INTEGER PRIMARY KEY,
+    subject TEXT NOT NULL,
+    watch TEXT NOT NULL,
+    severity TEXT NOT NULL,
+    state TEXT NOT NULL,
+    since INTEGER NOT NULL,
+    first_at INTEGER NOT NULL,
+    value REAL,
+    limit_value REAL,
+    text TEXT NOT NULL,
+    returned_at INTEGER,
+    acknowledged_at INTEGER,
+    ended_at INTEGER,
+    repeat INTEGER NOT NULL
+) STRICT;
+CREATE TABLE outbox (
+    id INTEGER PRIMARY KEY,
+    messenger TEXT NOT NULL,
+    alert INTEGER NOT NULL,
+    event TEXT NOT NULL,
+    body TEXT NOT NULL,
+    idempotency_key TEXT NOT NULL,
+    created_at INTEGER NOT NULL,
+    tries INTEGER NOT NULL,
+    error TEXT,
+    delivered_at INTEGER
+) STRICT;
+CREATE INDEX outbox_waiting ON outbox (id) WHERE delivered_at IS NULL;
+CREATE TABLE correction (
+    probe INTEGER NOT NULL,
+    quantity TEXT NOT NULL,
+    since INTEGER NOT NULL,
+    gain REAL NOT NULL,
+    offset REAL NOT NULL,
+    made INTEGER NOT NULL,
+    PRIMARY KEY (probe, quantity, since)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE refused (
+    probe INTEGER PRIMARY KEY,
+    count INTEGER NOT NULL
+) STRICT;
+CREATE TABLE meta (
+    key TEXT PRIMARY KEY,
+    value ANY
+) STRICT, WITHOUT ROWID;
+"];
+
+/// Cheap reads that fail where a table or its columns are missing, or where the newest end of the
+/// file is: what is asked at every start instead of a scan of the whole file.
+pub const PROBES: [&str; 8] = [
+    "SELECT id, name FROM probe LIMIT 1",
+    "SELECT probe, at, temperature, humidity, co2, battery, quality FROM sample ORDER BY rowid DESC LIMIT 1",
+    "SELECT id, written_at, at, tub, body FROM entry ORDER BY id DESC LIMIT 1",
+    "SELECT id, subject, watch, severity, state, since, first_at, value, limit_value, text, returned_at,
+        acknowledged_at, ended_at, repeat FROM alert ORDER BY id DESC LIMIT 1",
+    "SELECT id, messenger, alert, event, body, idempotency_key, created_at, tries, error, delivered_at
+        FROM outbox ORDER BY id DESC LIMIT 1",
+    "SELECT probe, quantity, since, gain, offset, made FROM correction LIMIT 1",
+    "SELECT probe, count FROM refused LIMIT 1",
+    "SELECT key, value FROM meta LIMIT 1",
+];
+
+/// The schema's number in the file.
+///
+/// # Errors
+/// As SQLite gives them.
+pub fn version(connection: &Connection) -> rusqlite::Result<i64> {
+    connection.query_row("PRAGMA user_version", [], |row| row.get(0))
+}
+
+/// Takes the file through those of `steps` that it has not had, in one transaction: after a crash
+/// it has had all of them or none.
+///
+/// # Errors
+/// As SQLite gives them; the file is then as it was.
+pub fn migrate(connection: &mut Connection, steps: &[&str]) -> rusqlite::Result<()> {
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let had = usize::try_from(version(&transaction)?).unwrap_or(0);
+    for step in steps.iter().skip(had) {
+        transaction.execute_batch(step)?;
+    }
+    if had < steps.len() {
+        transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
+        transaction.pragma_update(None, "user_version", steps.len() as i64)?;
+    }
+    transaction.commit()
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn steps_are_taken_once_and_all_or_none() {
+        let mut connection = Connection::open_in_memory().unwrap();
+        migrate(&mut connection, &STEPS).unwrap();
+        assert_eq!(version(&connection).unwrap(), 1);
+        migrate(&mut connection, &STEPS).unwrap();
+
+        let later = [STEPS[0], "ALTER TABLE probe ADD COLUMN note TEXT", "CREATE TABLE broken (("];
+        assert!(migrate(&mut connection, &later).is_err());
+        assert_eq!(version(&connection).unwrap(), 1, "a failed step leaves the version before");
+        assert!(connection.prepare("SELECT note FROM probe").is_err());
+
+        migrate(&mut connection, &later[..2]).unwrap();
+        assert_eq!(version(&connection).unwrap(), 2);
+        assert!(connection.prepare("SELECT note FROM probe").is_ok());
+    }
+
+    #[test]
+    fn the_probes_know_every_table() {
+        let mut connection = Connection::open_in_memory().unwrap();
+        migrate(&mut connection, &STEPS).unwrap();
+        let tables: i64 = connection
+            .query_row(
+                "SELECT count(*) FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite%'",
+                [],
+                |row| row.get(0),
+            )
+            .unwrap();
+        assert_eq!(tables as usize, PROBES.len());
+        for probe in PROBES {
+            connection.prepare(probe).unwrap();
+        }
+    }
+}
