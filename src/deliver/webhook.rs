@@ -143,8 +143,18 @@ impl Webhook {
             deepest = source;
         }
         let what = if error.is_connect() { "cannot be reached" } else { "broke off" };
-        format!("{} {what}: {}", self.place(), deepest.to_string().to_lowercase())
+        format!("{} {what}: {}", self.place(), plainly(&deepest.to_string()))
     }
+}
+
+/// What the system or TLS said, without its codes.
+fn plainly(said: &str) -> String {
+    if said.contains("UnknownIssuer") {
+        return "its certificate comes from an authority that this machine does not trust".to_owned();
+    }
+    let said = said.split(" (os error").next().unwrap_or(said);
+    let mut letters = said.chars();
+    letters.next().map_or(String::new(), |first| first.to_lowercase().chain(letters).collect())
 }
 
 fn origin(uri: &Uri) -> String {

@@ -120,8 +120,35 @@ pub(super) fn sentence(status: StatusCode, text: &str) -> Response {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn elsewhere_needs_the_token_and_without_one_reads_nothing() {
+        let status = |peer: &str, token: Option<&str>, shown: &str| {
+            let access = Arc::new(Access { token: token.map(|token| Secret(token.to_owned())) });
+            let visitor = Visitor { peer: peer.parse().unwrap(), access };
+            let request = Request::builder().header(header::HOST, "127.0.0.1").header(header::AUTHORIZATION, shown);
+            let refusal = visitor.refusal(&request.body(axum::body::Body::empty()).unwrap());
+            refusal.map(|answer| (answer.status().as_u16(), answer.headers().contains_key(header::WWW_AUTHENTICATE)))
+        };
+        let refused = Some((401, true));
+        for (peer, token, shown, expected) in [
+            ("192.0.2.1:5", Some("correct"), "Bearer correct", None),
+            ("192.0.2.1:5", Some("correct"), "Bearer wrong", refused),
+            ("192.0.2.1:5", Some("correct"), "Basic correct", refused),
+            ("192.0.2.1:5", Some("correct"), "", refused),
+            ("192.0.2.1:5", Some(""), "Bearer ", refused),
+            ("192.0.2.1:5", None, "Bearer correct", refused),
+            ("[2001:db8::1]:5", Some("correct"), "Bearer", refused),
+            ("127.0.0.1:5", Some("correct"), "", None),
+            ("[::ffff:127.0.0.1]:5", None, "", None),
+            ("[::ffff:192.0.2.1]:5", None, "", refused),
+        ] {
+            assert_eq!(status(peer, token, shown), expected, "{peer} {shown}");
+        }
+    }
 
     #[test]
     fn only_names_of_this_machine_pass() {

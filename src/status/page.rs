@@ -26,6 +26,7 @@ ul{margin:.2rem 0;padding-left:1.2rem}
 .alert{border-left:.3rem solid;padding-left:.7rem;margin:.9rem 0}
 .alert h3{margin:0}
 .small{font-size:.92rem;opacity:.85}
+.words{margin-top:1.1rem}
 code{font-size:.95em}
 footer{margin-top:2rem;padding-top:.6rem;border-top:2px solid}
 ";
@@ -104,21 +105,23 @@ fn wrong_now(snapshot: &Snapshot, clock: Clock) -> Markup {
 }
 
 fn one_alert(alert: &AlertView, clock: Clock) -> Markup {
-    let severity = match alert.severity {
-        "critical" => "Critical",
-        "warning" => "Warning",
-        _ => "Advice",
+    let (first, more) = match (rank(alert), alert.severity) {
+        (0, "critical") => ("Critical", ""),
+        (0, "warning") => ("Warning", ""),
+        (0, _) => ("Advice", ""),
+        (1, severity) => ("Over", severity),
+        (_, severity) => ("Put aside", severity),
     };
     html! {
         div.alert {
-            h3 { (severity) ": " (alert.subject) }
+            h3 { (first) @if !more.is_empty() { " (" (more) ")" } ": " (alert.subject) }
             p { (alert.text) }
             p.small {
                 "Since " (clock.short(alert.since)) ". "
                 @match alert.state {
                     "acknowledged" => { "Acknowledged." }
-                    "returned" => { "It is over, but nobody has acknowledged it: " code { "tubwatch acknowledge " (alert.id) } }
-                    "shelved" => { "Shelved: put aside for a while." }
+                    "returned" => { "Nobody has acknowledged it: " code { "tubwatch acknowledge " (alert.id) } }
+                    "shelved" => { "Shelved for a while." }
                     "suppressed" => { "Another alert explains it." }
                     _ => { "Once you have seen to it: " code { "tubwatch acknowledge " (alert.id) } }
                 }
@@ -132,18 +135,22 @@ fn air(snapshot: &Snapshot, clock: Clock) -> Markup {
         @if snapshot.spaces.is_empty() { p { "No space is configured." } }
         @for space in &snapshot.spaces { (one_space(space, snapshot, clock)) }
         @if snapshot.spaces.iter().any(|space| space.dew_point_c.is_some()) {
-            p.small { "Dew point: a surface colder than this gets wet. Vapour-pressure deficit: how strongly the air dries what it touches; near 0 it dries nothing." }
+            p.small.words { "Dew point: a surface colder than this gets wet. Vapour-pressure deficit: how strongly the air dries what it touches; near 0 it dries nothing." }
         }
     }
 }
 
+fn is_silent(snapshot: &Snapshot, name: &str) -> bool {
+    snapshot.probes.iter().any(|probe| probe.name == name && probe.health == "silent")
+}
+
 fn one_space(space: &SpaceView, snapshot: &Snapshot, clock: Clock) -> Markup {
-    let silent = |name: &str| snapshot.probes.iter().any(|probe| probe.name == name && probe.health == "silent");
     html! {
         h3 { (space.name) }
         @match (&space.probe, space.at) {
             (Some(probe), Some(at)) => {
                 p {
+                    @if is_silent(snapshot, probe) { "Last known: " }
                     (cell(space.temperature_c, 1, "°C"))
                     ", humidity " (cell(space.humidity_pct, 0, "%"))
                     @if let Some(co2) = space.co2_ppm { ", CO2 " (figure(co2, 0)) " ppm" }
@@ -153,7 +160,7 @@ fn one_space(space: &SpaceView, snapshot: &Snapshot, clock: Clock) -> Markup {
                 }
                 p.small {
                     "Read by " (probe) " " (clock.ago(at))
-                    @if silent(probe) { ". The probe is silent: this is the last that is known, not the air now" }
+                    @if is_silent(snapshot, probe) { "; it is silent since, and the air now is not known" }
                     "."
                 }
             }
@@ -167,14 +174,14 @@ fn tubs(snapshot: &Snapshot, clock: Clock) -> Markup {
         @if snapshot.tubs.is_empty() {
             p { "No tub is being watched. One begins with " code { "tubwatch spawn" } "." }
         }
-        @for tub in &snapshot.tubs { (one_tub(tub, clock)) }
+        @for tub in &snapshot.tubs { (one_tub(tub, snapshot, clock)) }
         @if !snapshot.tubs.is_empty() {
-            p.small { "Degree-hours: the warmth a tub has had above the temperature at which its culture begins to grow, times the hours it had it; between the two figures in brackets lies the truth where readings are missing. Heat stress: the same above the top of its band. Substrate: the mixture in the tub." }
+            p.small.words { "Degree-hours: the warmth a tub has had above the temperature at which its culture begins to grow, times the hours it had it; between the two figures in brackets lies the truth where readings are missing. Heat stress: the same above the top of its band. Substrate: the mixture in the tub." }
         }
     }
 }
 
-fn one_tub(tub: &TubView, clock: Clock) -> Markup {
+fn one_tub(tub: &TubView, snapshot: &Snapshot, clock: Clock) -> Markup {
     html! {
         h3 { (tub.name) ": " (tub.culture) ", " (tub.stage) }
         p {
@@ -192,7 +199,10 @@ fn one_tub(tub: &TubView, clock: Clock) -> Markup {
         p.small {
             (figure(tub.degree_hours, 0)) " degree-hours (" (figure(tub.degree_hours_low, 0)) " to " (figure(tub.degree_hours_high, 0))
             "), as much as " (figure(tub.equivalent_days, 1)) " days at its usual temperature; "
-            @if let Some(probe) = &tub.temperature_from { "from " (probe) ", " } @else { "no probe reports, " }
+            @if let Some(probe) = &tub.temperature_from {
+                "from " (probe) ", "
+                @if is_silent(snapshot, probe) { "which is silent now, " }
+            } @else { "no probe reports, " }
             (covered(tub.coverage)) "."
             @if tub.heat_stress_degree_hours >= 0.05 { " Heat stress " (figure(tub.heat_stress_degree_hours, 1)) " degree-hours." }
         }
@@ -274,6 +284,7 @@ fn machine(snapshot: &Snapshot, clock: Clock, bound: Option<SocketAddr>) -> Mark
             p { "Does not work:" }
             ul { @for fault in &snapshot.inner.faults { li { (fault) } } }
         }
+        p { "Its ways in and out:" }
         ul {
             @for source in &snapshot.sources { (one_source(source, clock)) }
             @for (messenger, waiting) in &snapshot.inner.outbox_waiting {

@@ -41,7 +41,9 @@ impl Clock {
             ..SECOND_MS => "just now".to_owned(),
             SECOND_MS..MINUTE_MS => format!("{} s ago", ms / SECOND_MS),
             MINUTE_MS..HOUR_MS => format!("{minutes} min ago"),
+            HOUR_MS..DAY_MS if minutes == 0 => format!("{hours} h ago"),
             HOUR_MS..DAY_MS => format!("{hours} h {minutes} min ago"),
+            _ if hours == 0 => format!("{days} d ago"),
             _ => format!("{days} d {hours} h ago"),
         }
     }
@@ -83,7 +85,9 @@ mod tests {
             (59_999, "59 s ago"),
             (60_000, "1 min ago"),
             (3 * HOUR_MS + 20 * MINUTE_MS, "3 h 20 min ago"),
+            (4 * HOUR_MS, "4 h ago"),
             (2 * DAY_MS + 4 * HOUR_MS, "2 d 4 h ago"),
+            (3 * DAY_MS, "3 d ago"),
         ] {
             assert_eq!(clock.ago(clock.now.plus(-ms)), text);
         }
