@@ -9,7 +9,7 @@ use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime};
 
-use rumqttc::{Client, Event, Incoming, MqttOptions, QoS};
+use rumqttc::{Client, Event, Incoming, MqttOptions, Outgoing, QoS};
 use serialport::{SerialPort, TTYPort};
 use tempfile::TempDir;
 use tubwatch::climate::Stamp;
@@ -124,33 +124,33 @@ impl Mosquitto {
         let mut options = MqttOptions::new(unique("publisher"), "127.0.0.1", self.port);
         options.set_max_packet_size(64 << 20, 64 << 20);
         options.set_inflight(100);
-        let (client, mut connection) = Client::new(options, 64);
         let messages: Vec<_> = messages.into_iter().collect();
-        let mut left = messages.len();
-        let sender = std::thread::spawn(move || {
-            for (topic, payload) in messages {
-                client.publish(topic, qos, retain, payload).unwrap();
-            }
-            client
-        });
-        for event in connection.iter() {
-            match event.expect("the broker takes what is published") {
-                Event::Incoming(Incoming::PubAck(_)) => left -= 1,
-                Event::Outgoing(rumqttc::Outgoing::Publish(_)) if qos == QoS::AtMostOnce => left -= 1,
-                Event::Outgoing(rumqttc::Outgoing::Disconnect) => break,
-                _ => {}
-            }
-            if left == 0 {
-                break;
-            }
+        // A thread of its own: the client brings its own runtime, and tests run inside one.
+        std::thread::spawn(move || publish_all(options, messages, qos, retain)).join().unwrap();
+    }
+}
+
+/// Publishes `messages` in order and returns once the broker has them all.
+fn publish_all(options: MqttOptions, messages: Vec<(String, Vec<u8>)>, qos: QoS, retain: bool) {
+    let (client, mut connection) = Client::new(options, 64);
+    let mut left = messages.len();
+    let sender = std::thread::spawn(move || {
+        for (topic, payload) in messages {
+            client.publish(topic, qos, retain, payload).unwrap();
         }
-        sender.join().unwrap().disconnect().unwrap();
-        for event in connection.iter() {
-            if !matches!(event, Ok(event) if event != Event::Outgoing(rumqttc::Outgoing::Disconnect)) {
-                break;
-            }
+        client
+    });
+    while left > 0 {
+        match connection.recv().unwrap() {
+            Ok(Event::Incoming(Incoming::PubAck(_))) => left -= 1,
+            Ok(Event::Outgoing(Outgoing::Publish(_))) if qos == QoS::AtMostOnce => left -= 1,
+            Ok(_) => {}
+            Err(error) => panic!("the broker took not all that was published ({left} left): {error}"),
         }
     }
+    let client = sender.join().unwrap();
+    client.disconnect().unwrap();
+    while !matches!(connection.recv(), Ok(Ok(Event::Outgoing(Outgoing::Disconnect)) | Err(_)) | Err(_)) {}
 }
 
 impl Drop for Mosquitto {
@@ -163,6 +163,15 @@ impl Drop for Mosquitto {
 fn mosquitto() -> PathBuf {
     let debian = PathBuf::from("/usr/sbin/mosquitto");
     if debian.exists() { debian } else { PathBuf::from("mosquitto") }
+}
+
+/// A plugin that comes with the broker, in the folder of whichever machine this is.
+pub fn broker_plugin(name: &str) -> PathBuf {
+    let folders = ["/usr/lib", "/usr/local/lib", "/opt/homebrew/lib"].map(Path::new);
+    let deeper = folders.into_iter().flat_map(|folder| folder.read_dir().into_iter().flatten().flatten());
+    let deeper = deeper.map(|entry| entry.path());
+    let all = folders.into_iter().map(Path::to_owned).chain(deeper);
+    all.map(|folder| folder.join(name)).find(|file| file.exists()).expect("the broker's plugin is installed with it")
 }
 
 fn is_root() -> bool {
