@@ -5,7 +5,6 @@
 use std::time::Instant;
 
 use tokio::sync::mpsc;
-use tokio::sync::mpsc::error::TrySendError;
 
 use super::refusals::Refusals;
 use super::{Clock, Delivery, SourceState};
@@ -33,7 +32,8 @@ pub(super) struct Intake {
     pub(super) clock: Clock,
     /// Refusals that wait to be told.
     pub(super) refusals: Refusals,
-    queue: mpsc::Sender<Delivery>,
+    /// The engine's queue.
+    pub(super) queue: mpsc::Sender<Delivery>,
     told: Option<(SourceState, String)>,
     /// Held while the intake lives.
     _alive: mpsc::Sender<()>,
@@ -43,16 +43,6 @@ impl Intake {
     /// The way of the source at `source`.
     pub(super) fn new(source: usize, queue: mpsc::Sender<Delivery>, clock: Clock, alive: mpsc::Sender<()>) -> Intake {
         Intake { source, clock, refusals: Refusals::new(source), queue, told: None, _alive: alive }
-    }
-
-    /// The queue.
-    pub(super) fn queue(&self) -> &mpsc::Sender<Delivery> {
-        &self.queue
-    }
-
-    /// Puts `delivery` into the queue if there is room.
-    pub(super) fn offer(&self, delivery: Delivery) -> Result<(), TrySendError<Delivery>> {
-        self.queue.try_send(delivery)
     }
 
     /// The delivery that tells a new state; `None` where the same was told last.

@@ -155,11 +155,12 @@ impl Broker {
             Halt::Stopped => return Ended::Stopped,
             Halt::Link(error) => error,
         };
-        if let ConnectionError::MqttState(StateError::Deserialization(Codec::PayloadSizeLimitExceeded(bytes))) = &error
-        {
-            if *bytes <= PACKET_BYTES_ONCE {
-                self.packet_bytes = PACKET_BYTES_ONCE;
-            }
+        let too_long = match &error {
+            ConnectionError::MqttState(StateError::Deserialization(Codec::PayloadSizeLimitExceeded(bytes))) => *bytes,
+            _ => 0,
+        };
+        if too_long > 0 && too_long <= PACKET_BYTES_ONCE {
+            self.packet_bytes = PACKET_BYTES_ONCE;
         }
         self.rescue(&mut link).await;
         Ended::Broken { error, lasted: link.opened.elapsed() }
@@ -289,7 +290,7 @@ impl Broker {
     /// whose receipt is dropped comes again.
     async fn deliver(&mut self, link: Option<&mut Link>, delivery: Delivery) -> Result<(), Halt> {
         let Some(intake) = &self.intake else { return Ok(()) };
-        let delivery = match intake.offer(delivery) {
+        let delivery = match intake.queue.try_send(delivery) {
             Ok(()) => return Ok(()),
             Err(TrySendError::Closed(_)) => return Err(Halt::Stopped),
             Err(TrySendError::Full(delivery)) => delivery,
@@ -299,7 +300,7 @@ impl Broker {
         loop {
             tokio::select! {
                 biased;
-                place = intake.queue().reserve() => {
+                place = intake.queue.reserve() => {
                     place.map_err(|_| Halt::Stopped)?.send(delivery);
                     return Ok(());
                 }

@@ -90,6 +90,11 @@ impl Port {
                         None | Some(Ended::Stopped) => false,
                         Some(Ended::Quiet) => {
                             self.reopened = true;
+                            tracing::info!(
+                                port = self.plan.name,
+                                "no line that a probe takes for {} s; opened anew, in case its driver sleeps",
+                                self.quiet.as_secs()
+                            );
                             continue;
                         }
                         Some(Ended::Lost(why)) => {
@@ -179,13 +184,13 @@ impl Port {
     /// Waits for room in the engine's queue; meanwhile lines wait in the kernel. False when the daemon
     /// stops or the engine is gone.
     fn deliver(&mut self, delivery: Delivery) -> bool {
-        let delivery = match self.intake.offer(delivery) {
+        let delivery = match self.intake.queue.try_send(delivery) {
             Ok(()) => return true,
             Err(TrySendError::Closed(_)) => return false,
             Err(TrySendError::Full(delivery)) => delivery,
         };
         let mut phase = self.phase.clone();
-        let queue = self.intake.queue();
+        let queue = &self.intake.queue;
         let room = self.runtime.block_on(async {
             tokio::select! {
                 biased;
@@ -205,7 +210,7 @@ impl Port {
     fn last_words(&self, mut delivery: Delivery) -> bool {
         let until = Instant::now() + LAST_WORDS;
         while Instant::now() < until {
-            match self.intake.offer(delivery) {
+            match self.intake.queue.try_send(delivery) {
                 Ok(()) => return true,
                 Err(TrySendError::Closed(_)) => return false,
                 Err(TrySendError::Full(back)) => delivery = back,
@@ -252,5 +257,79 @@ fn cannot_open(device: &Path, error: &serialport::Error) -> String {
         }
         ErrorKind::NoDevice => format!("{device} is in use by another program; close that one"),
         _ => format!("{device} does not open as a serial port ({})", error.description),
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use std::path::PathBuf;
+    use std::sync::Arc;
+
+    use serialport::{SerialPort, TTYPort};
+    use tokio::sync::mpsc;
+
+    use super::*;
+    use crate::climate::Stamp;
+    use crate::config::plan::{ProbePlan, StatusPlan, StorePlan};
+    use crate::watch::setup::Setup;
+    use crate::wire::{Format, Recipe};
+
+    fn plan() -> Plan {
+        let reads = [Some(String::new()), None, None, None];
+        let recipe = Recipe { format: Format::Number, reads, select: Vec::new(), time: None };
+        Plan {
+            file: PathBuf::new(),
+            site: String::new(),
+            timezone: chrono_tz::UTC,
+            store: StorePlan { folder: PathBuf::new(), commit_every: Duration::ZERO },
+            status: StatusPlan { listen: None, token: None },
+            brokers: Vec::new(),
+            ports: Vec::new(),
+            probes: vec![ProbePlan { name: String::new(), source: 0, topic: None, recipe }],
+            messengers: Vec::new(),
+            setup: Setup::default(),
+        }
+    }
+
+    #[test]
+    fn quiet_is_ten_periods_and_five_minutes_at_least() {
+        let minutes = |m: u64| Duration::from_secs(60 * m);
+        assert_eq!(quiet_after(10_000), minutes(5));
+        assert_eq!(quiet_after(600_000), minutes(100));
+        assert_eq!(quiet_after(-1), minutes(5));
+        assert!(quiet_after(i64::MAX) > minutes(100));
+    }
+
+    /// A driver that went to sleep gives no error: the port is opened anew, once for each silence.
+    #[tokio::test]
+    async fn a_quiet_port_is_opened_anew_once() {
+        use std::io::Write;
+
+        let (mut end, device) = TTYPort::pair().unwrap();
+        let device_path = PathBuf::from(device.name().unwrap());
+        let port = PortPlan { name: "usb".to_owned(), device: device_path, baud: 9600 };
+        let (queue, mut deliveries) = mpsc::channel(8);
+        let (alive, _intakes) = mpsc::channel(1);
+        let (phase, stop) = watch::channel(Phase::Run);
+        let intake = Intake::new(0, queue, Arc::new(|| Stamp(1)), alive);
+        let mut port = Port::new(&plan(), 0, port, intake, stop);
+        port.quiet = Duration::ZERO;
+        let thread = std::thread::spawn(move || port.run());
+        let mut connections = Vec::new();
+        for line in 0..3 {
+            // The silence itself, of several reads. The outcome holds however long it is; a port opened
+            // anew more than once in it would count more connections.
+            tokio::time::sleep(4 * READ_WAIT).await;
+            end.write_all(format!("{line}\n").as_bytes()).unwrap();
+            while connections.len() == line {
+                if let Some(Delivery::Message(message)) = deliveries.recv().await {
+                    connections.push(message.carriage.connection);
+                }
+            }
+        }
+        assert_eq!([connections[1] - connections[0], connections[2] - connections[1]], [1, 1]);
+        phase.send_replace(Phase::Drain);
+        tokio::task::spawn_blocking(move || thread.join()).await.unwrap().unwrap();
     }
 }
