@@ -77,7 +77,8 @@ fn reads(desk: &mut Desk<'_>, section: &Section<'_>, format: Option<Format>) -> 
     let expected = "a table such as { temperature = \"/t\" }";
     let found = section.needed(desk, "reads", expected)?;
     let table = found.section(desk, "reads", expected)?;
-    if let Some((_, register)) = table.entries().find(|(_, place)| place.value.is_table())
+    if let Some((_, register)) =
+        table.entries().filter(|(_, place)| place.value.is_table()).min_by_key(|(_, place)| place.at)
         && let Some(sentence) = unbuilt::refusal("probe", "reads", "a register table")
     {
         desk.fault(register.at, &register.path, Cause::NotBuilt, sentence);

@@ -138,6 +138,12 @@ impl<'t> Found<'t> {
         desk.fault(self.at, &self.path, Cause::WrongType, format!("found {}, expected {expected}", self.describe()));
     }
 
+    /// As [`Self::wrong_type`], for a key whose text is never a secret: the text is shown.
+    fn wrong_plain(&self, desk: &mut Desk<'_>, expected: &str) {
+        let found = self.value.as_str().map_or_else(|| self.describe(), |text| format!("the text {}", quoted(text)));
+        desk.fault(self.at, &self.path, Cause::WrongType, format!("found {found}, expected {expected}"));
+    }
+
     pub fn text(&self, desk: &mut Desk<'_>, expected: &str) -> Option<Text<'t>> {
         let Some(text) = self.value.as_str() else {
             self.wrong_type(desk, expected);
@@ -157,7 +163,7 @@ impl<'t> Found<'t> {
     pub fn number(&self, desk: &mut Desk<'_>, range: RangeInclusive<f64>, unit: &str) -> Option<f64> {
         let expected = || format!("a number from {} to {}{unit}", range.start(), range.end());
         let Some(number) = number_of(self.value) else {
-            self.wrong_type(desk, &expected());
+            self.wrong_plain(desk, &expected());
             return None;
         };
         if !range.contains(&number) {
@@ -192,7 +198,7 @@ impl<'t> Found<'t> {
     pub fn flag(&self, desk: &mut Desk<'_>) -> Option<bool> {
         let flag = self.value.as_bool();
         if flag.is_none() {
-            self.wrong_type(desk, "true or false, without quotes");
+            self.wrong_plain(desk, "true or false, without quotes");
         }
         flag
     }
