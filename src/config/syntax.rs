@@ -32,11 +32,7 @@ struct Slip {
 }
 
 /// Parses `text` and hands its top table to `check`; what is no TOML is noted on `desk`.
-pub(super) fn with_root<T>(
-    desk: &mut Desk<'_>,
-    text: &str,
-    check: impl FnOnce(&mut Desk<'_>, &Section<'_>) -> T,
-) -> T {
+pub(super) fn with_root<T>(desk: &mut Desk<'_>, text: &str, check: impl FnOnce(&mut Desk<'_>, &Section<'_>) -> T) -> T {
     let (root, errors) = DeTable::parse_recoverable(text);
     let root = root.get_ref();
     let checked = check(desk, &Section { table: root, at: 0, path: String::new(), kind: "" });
