@@ -88,7 +88,7 @@ pub enum Command {
         #[command(flatten)]
         tub: TubAt,
         /// The text
-        #[arg(required = true, value_name = "TEXT", allow_hyphen_values = false)]
+        #[arg(required = true, value_name = "TEXT")]
         text: Vec<String>,
     },
     /// The tub goes to another space
