@@ -7,7 +7,7 @@
 mod alerts;
 mod args;
 pub mod check;
-//mod export;
+mod export;
 mod heat;
 mod logbook;
 mod paper;
@@ -53,7 +53,7 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Show { tub, json } => tubs::show(&site(file)?, tub, json.json),
         Command::Alerts(how) => alerts::alerts(&site(file)?, how.json),
         Command::Acknowledge { id } => alerts::acknowledge(&site(file)?, id),
-        // Command::Export(args) => export::export(&site(file)?, args),
+        Command::Export(args) => export::export(&site(file)?, args),
         Command::Token { what: TokenCommand::New } => token::new(file),
         entry => logbook::log(&site(file)?, entry),
     }

@@ -107,3 +107,55 @@ fn alerts_are_shown_worst_first_and_acknowledged_while_they_stand() {
     assert_eq!(house.refused("acknowledge 9"), (2, "no alert has the number 9; there are 4, 5".to_owned()));
     assert_eq!(house.refused("acknowledge nine").0, 2);
 }
+
+#[test]
+fn an_export_lies_where_it_was_asked_for() {
+    let house = House::new();
+    let now = Stamp::from_time(&chrono::Utc::now());
+    let spawned = now.plus(-5 * HOUR_MS);
+    house.ok(&format!("spawn A1 --culture winter-oyster --space shelf --core core-a1 --at {}", spawned.rfc3339()));
+    house.ok("harvest A1 --fresh 412g");
+    store(&house, |store| {
+        let core = store.probe_id("core-a1").unwrap();
+        let sample = |turn: i64| Sample {
+            probe: core,
+            at: spawned.plus(turn * 10 * MINUTE_MS),
+            values: [Some(24.0 + (turn % 3) as f64 * 0.1), None, None, None],
+            quality: [Quality::Good; 4],
+        };
+        (0..24).map(|turn| Change::Sample(sample(turn))).collect()
+    });
+    let said = house.ok("export --out sheets --tub A1");
+    assert!(said.contains("flushes.csv: 1 row\n"), "{said}");
+    let flushes = std::fs::read_to_string(house.path("sheets/flushes.csv")).unwrap();
+    assert!(flushes.starts_with("tub,id,flush,from,to,harvested_at,fresh_g,dry_g"), "{flushes}");
+    for name in ["climate.csv", "tubs.csv", "log.csv", "alerts.csv"] {
+        assert!(house.path("sheets").join(name).is_file(), "{name}");
+    }
+    let lines = house.ok("export --line-protocol");
+    assert_eq!(lines.lines().count(), 24, "{lines}");
+    assert!(lines.starts_with("climate,") && lines.contains("tub=A1"), "{lines}");
+    assert!(house.ok("export --line-protocol lines.txt").ends_with("lines.txt: 24 lines\n"));
+    assert_eq!(std::fs::read_to_string(house.path("lines.txt")).unwrap(), lines);
+    assert_eq!(
+        std::fs::read_dir(house.path(""))
+            .unwrap()
+            .filter(|entry| { entry.as_ref().unwrap().file_name().to_string_lossy().ends_with(".new") })
+            .count(),
+        0
+    );
+
+    for (line, sentence) in [
+        ("export --out sheets --tub A9", "no tub is called \"A9\"; the nearest is A1"),
+        ("export --out sheets --every 2h", "no step is called \"2h\"; the nearest is 1h"),
+        (
+            "export --out sheets --from 2024-02-02 --to 2024-02-01",
+            "--from must be before --to; nothing lies between them",
+        ),
+    ] {
+        assert_eq!(house.refused(line), (2, sentence.to_owned()));
+    }
+    assert_eq!(house.refused("export").0, 2);
+    let (code, said) = house.refused("export --line-protocol no/such/folder/lines.txt");
+    assert!(code == 1 && said.starts_with("cannot write no/such/folder/lines.txt"), "{said}");
+}
