@@ -88,7 +88,7 @@ pub enum Command {
         #[command(flatten)]
         tub: TubAt,
         /// The text
-        #[arg(required = true, value_name = "TEXT", allow_hyphen_values = false)]
+        #[arg(required = true, value_name = "TEXT")]
         text: Vec<String>,
     },
     /// The tub goes to another space
@@ -259,10 +259,10 @@ pub struct ExportArgs {
     /// The samples as line protocol, to a file or standard output
     #[arg(long, value_name = "FILE", num_args = 0..=1, default_missing_value = "-")]
     pub line_protocol: Option<PathBuf>,
-    /// From when
+    /// From when; a day means its first minute
     #[arg(long, value_name = "TIME")]
     pub from: Option<String>,
-    /// Until when
+    /// Until before when; a day means its first minute
     #[arg(long, value_name = "TIME")]
     pub to: Option<String>,
     /// Only this tub

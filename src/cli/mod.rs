@@ -7,13 +7,14 @@
 mod alerts;
 mod args;
 pub mod check;
-//mod export;
+mod export;
+mod heat;
 mod logbook;
 mod paper;
 mod run;
 mod speak;
 mod token;
-//mod tubs;
+mod tubs;
 mod wording;
 
 use std::ffi::OsString;
@@ -48,11 +49,11 @@ fn dispatch(cli: &Cli) -> Outcome {
         }
         Command::Rehearse => run::rehearse(),
         Command::Try { messenger } => run::try_messenger(&site(file)?.plan, messenger),
-        //Command::Tubs(how) => tubs::tubs(&site(file)?, how.json),
-        //Command::Show { tub, json } => tubs::show(&site(file)?, tub, json.json),
+        Command::Tubs(how) => tubs::tubs(&site(file)?, how.json),
+        Command::Show { tub, json } => tubs::show(&site(file)?, tub, json.json),
         Command::Alerts(how) => alerts::alerts(&site(file)?, how.json),
         Command::Acknowledge { id } => alerts::acknowledge(&site(file)?, id),
-        //Command::Export(args) => export::export(&site(file)?, args),
+        Command::Export(args) => export::export(&site(file)?, args),
         Command::Token { what: TokenCommand::New } => token::new(file),
         entry => logbook::log(&site(file)?, entry),
     }

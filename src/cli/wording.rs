@@ -89,3 +89,8 @@ pub fn span(ms: i64) -> String {
         (days, hours, _) => format!("{days} d {hours} h"),
     }
 }
+
+/// A number of things: `1 row`, `2 rows`.
+pub fn count(number: u64, what: &str) -> String {
+    if number == 1 { format!("1 {what}") } else { format!("{number} {what}s") }
+}

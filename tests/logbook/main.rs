@@ -2,7 +2,9 @@
 
 #![allow(clippy::unwrap_used, clippy::panic)]
 
+mod commands;
 mod fold;
+mod measured;
 mod properties;
 mod refusals;
 mod typed;

@@ -146,6 +146,17 @@ fn amendments_belong_to_their_tub_and_say_what_no_longer_fits() {
 }
 
 #[test]
+fn a_filling_before_is_named_where_it_may_be_meant() {
+    let mut typed = Typed::spawned();
+    typed.log("2026-12-20 10:00", discard("spent"));
+    typed.add("A1-2026-12-21", "2026-12-21 10:00", spawn_with(|s| s.name = "A1".into()));
+    let wrong = check(&typed.0, "A1", &harvest(10.0, None), moment("2026-12-19 10:00"), &known()).unwrap_err();
+    let said = "tub A1 was spawned on 2026-12-21 10:00; if the filling before it is meant, name it A1-2026-11-18";
+    assert_eq!(wrong, Wrong::Forbidden(said.to_owned()));
+    assert!(check(&typed.0, "A1-2026-11-18", &harvest(10.0, None), moment("2026-12-19 10:00"), &known()).is_ok());
+}
+
+#[test]
 fn a_second_filling_on_the_same_day_gets_a_number_and_a_void_one_gives_its_id_back() {
     let mut typed = Typed::spawned();
     typed.log("2026-11-18 11:00", discard("other"));
