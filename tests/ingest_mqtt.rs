@@ -317,7 +317,10 @@ fn certificates(folder: &Path) {
         openssl req -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -subj '/CN=broker' -keyout broker.key -out broker.csr
         printf 'subjectAltName=IP:127.0.0.1\\nbasicConstraints=CA:FALSE\\n' > broker.ext
         openssl x509 -req -in broker.csr -CA ca.pem -CAkey ca.key -CAcreateserial -days 2 -extfile broker.ext \
-            -out broker.pem";
+            -out broker.pem
+        openssl req -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -subj '/CN=grower' -keyout grower.key -out grower.csr
+        openssl x509 -req -in grower.csr -CA ca.pem -CAkey ca.key -CAcreateserial -days 2 -extfile broker.ext \
+            -out grower.pem";
     let made = Command::new("sh").args(["-c", script]).current_dir(folder).output().expect("sh and openssl are there");
     assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
 }
@@ -352,6 +355,36 @@ async fn tls_with_the_right_authority_and_with_another() {
         (tls_port, b"no PEM".to_vec(), "ca_file holds no certificate in PEM"),
     ] {
         let mut watched = Watched::start(&with(port, pem), 8);
+        watched.until("told", |w| w.state() == Some(SourceState::Away)).await;
+        let why = &watched.states.last().unwrap().1;
+        assert!(why.contains(words), "{why}");
+        watched.sources.stop().await;
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_broker_that_asks_for_a_certificate() {
+    let tls_port = harness::free_port();
+    let settings = format!(
+        "allow_anonymous true\nlistener {tls_port} 127.0.0.1\ncertfile {{folder}}/broker.pem\n\
+         keyfile {{folder}}/broker.key\ncafile {{folder}}/ca.pem\nrequire_certificate true\n"
+    );
+    let mosquitto = Mosquitto::start_with(&settings, certificates);
+    let read = |name| std::fs::read(mosquitto.folder().join(name)).unwrap();
+    let with = |client_pem| {
+        let mut broker = broker(tls_port);
+        broker.tls = Some(BrokerTls { ca_pem: Some(read("ca.pem")), client_pem });
+        one_probe(broker)
+    };
+    let key = Secret(String::from_utf8(read("grower.key")).unwrap());
+    let mut watched = Watched::start(&with(Some((read("grower.pem"), key))), 8);
+    watched.connected().await;
+    watched.sources.stop().await;
+    for (client_pem, words) in [
+        (None, "does it want cert_file and key_file?"),
+        (Some((read("grower.pem"), Secret("no key".to_owned()))), "key_file holds no private key in PEM"),
+    ] {
+        let mut watched = Watched::start(&with(client_pem), 8);
         watched.until("told", |w| w.state() == Some(SourceState::Away)).await;
         let why = &watched.states.last().unwrap().1;
         assert!(why.contains(words), "{why}");

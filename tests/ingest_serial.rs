@@ -90,6 +90,12 @@ async fn lines_of_every_ending_reach_their_probes() {
     watched.until("open", |w| w.last_state() == Some((SourceState::Connected, ""))).await;
     wire.send("{\"id\":\"a1\",\"t\":1}\n{\"id\":\"a2\",\"t\":2}\r\n{\"id\":\"a1\",\"t\":3}\r{\"id\":\"a9\",\"t\":4}\n");
     wire.send("\n{\"id\":\"a1\"}\nboot: ok\n");
+    // As deep as a line can nest; the thread's stack must bear it.
+    for nest in ["[", "{\"a\":", "[{\"a\":"] {
+        wire.send(nest.repeat(4_000 / nest.len()));
+        wire.send(b"\n");
+        wire.send(format!("{}nan{}\n", nest.repeat(60), "}]".repeat(60)));
+    }
     wire.send(b"\xfe\xff\n{\"id\":\"a2\",\"t\":6}\n");
     watched.until("all lines", |w| w.read.len() >= 4 && w.refused.len() >= 5).await;
     assert_eq!(watched.read, [(0, 1.0), (1, 2.0), (0, 3.0), (1, 6.0)]);
@@ -199,6 +205,7 @@ async fn a_full_queue_holds_lines_in_the_kernel_and_stopping_is_prompt() {
     // Now nobody empties the queue.
     wire.send("1\n2\n3\n");
     let Watched { mut sources, mut queue, .. } = watched;
+    harness::wait_until(PATIENCE, "the queue is full", || queue.len() == 1);
     timeout(Duration::from_secs(20), sources.stop_intake()).await.expect("stops though the queue is full");
     assert!(matches!(queue.recv().await, Some(Delivery::Message(_))));
     timeout(PATIENCE, async { while queue.recv().await.is_some() {} }).await.expect("no sender is left");

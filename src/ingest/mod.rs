@@ -13,7 +13,7 @@ mod refusals;
 mod serial;
 mod sources;
 
-pub use receipt::{Acks, Receipt};
+pub use receipt::{Ack, Acks, Receipt};
 pub use sources::{Clock, Sources};
 
 use crate::climate::Stamp;

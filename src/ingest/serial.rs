@@ -272,7 +272,6 @@ mod tests {
     use super::*;
     use crate::climate::Stamp;
     use crate::config::plan::{ProbePlan, StatusPlan, StorePlan};
-    use crate::watch::setup::Setup;
     use crate::wire::{Format, Recipe};
 
     fn plan() -> Plan {
@@ -288,7 +287,7 @@ mod tests {
             ports: Vec::new(),
             probes: vec![ProbePlan { name: String::new(), source: 0, topic: None, recipe }],
             messengers: Vec::new(),
-            setup: Setup::default(),
+            setup: Default::default(),
         }
     }
 

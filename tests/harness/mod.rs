@@ -179,9 +179,12 @@ fn is_root() -> bool {
     id.stdout.trim_ascii() == b"0"
 }
 
-/// A port of 127.0.0.1 that nobody uses right now.
+/// A port of 127.0.0.1 that nobody uses right now, below those that the system gives to clients: so
+/// that none of them takes it while a broker restarts.
 pub fn free_port() -> u16 {
-    TcpListener::bind(("127.0.0.1", 0)).unwrap().local_addr().unwrap().port()
+    let ports = std::iter::repeat_with(|| rand::random_range(10_000..32_000_u16)).take(1_000);
+    let mut free = ports.filter(|port| TcpListener::bind(("127.0.0.1", *port)).is_ok());
+    free.next().expect("one port in a thousand is free")
 }
 
 /// A name that no other test uses.

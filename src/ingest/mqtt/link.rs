@@ -21,6 +21,8 @@ use crate::ingest::receipt::Ack;
 
 /// How long a broker may take to connect, to take in what is written, and to answer a subscription.
 pub(super) const ANSWER_WAIT: Duration = Duration::from_secs(10);
+/// How long a broker may take to close the connection after we took leave.
+const LEAVE_WAIT: Duration = Duration::from_millis(700);
 /// Filters in one SUBSCRIBE packet; some hosted brokers refuse more.
 const FILTERS_AT_ONCE: usize = 8;
 /// How long after a refusal a subscription is asked for again.
@@ -159,10 +161,14 @@ impl Link {
         self.flush().await
     }
 
-    /// Takes leave properly, so that the broker does not think we broke down; the session stays.
+    /// Takes leave properly: the session stays, and the broker has read everything sent before. To
+    /// close with messages unread would make the system throw away what the broker has not read yet,
+    /// our last acknowledgements with it; so what still comes is read, and dropped, until it closes.
     pub(super) async fn leave(&mut self) -> Result<(), ConnectionError> {
         self.write(Packet::Disconnect).await?;
-        self.flush().await
+        self.flush().await?;
+        let _ = timeout(LEAVE_WAIT, async { while self.eventloop.poll().await.is_ok() {} }).await;
+        Ok(())
     }
 
     async fn write(&mut self, packet: Packet) -> Result<(), ConnectionError> {

@@ -24,8 +24,9 @@ pub(super) fn why(plan: &BrokerPlan, error: &ConnectionError) -> String {
         ConnectionError::MqttState(StateError::Deserialization(Codec::PayloadSizeLimitExceeded(bytes))) => {
             format!("a message of {bytes} bytes waits at {at}, too long to take in; limit message_size_limit there")
         }
+        // TLS 1.3 tells only after the handshake that it wanted a certificate.
         ConnectionError::MqttState(StateError::Io(error) | StateError::Deserialization(Codec::Io(error))) => {
-            format!("the connection to {at} broke ({error})")
+            io(plan, &at, error)
         }
         ConnectionError::MqttState(StateError::ConnectionAborted) => {
             format!("the broker at {at} closed the connection")
@@ -100,6 +101,6 @@ fn io(plan: &BrokerPlan, at: &str, error: &std::io::Error) -> String {
         _ if error.to_string().contains("lookup") => {
             format!("the name {:?} is not known to this network; check url", plan.host)
         }
-        _ => format!("{at} cannot be reached ({error})"),
+        _ => format!("the connection to {at} failed ({error})"),
     }
 }
