@@ -26,11 +26,7 @@ pub fn check(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
         plan.store.folder.display(),
         show_duration(plan.store.commit_every.as_millis() as i64)
     )?;
-    match (plan.status.listen, &plan.status.token) {
-        (Some(listen), Some(_)) => writeln!(out, "  status page on http://{listen}/, with a token")?,
-        (Some(listen), None) => writeln!(out, "  status page on http://{listen}/, for this machine alone")?,
-        (None, _) => writeln!(out, "  no status page")?,
-    }
+    writeln!(out, "  {}", status(plan))?;
     sources(plan, out)?;
     probes(plan, out)?;
     spaces(plan, out)?;
@@ -54,6 +50,13 @@ pub fn check(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
         }
     }
     Ok(())
+}
+
+fn status(plan: &Plan) -> String {
+    let Some(listen) = plan.status.listen else { return "no status page".to_owned() };
+    let port = if listen.port() == 0 { " (0: any free port)" } else { "" };
+    let who = if listen.ip().is_loopback() { "for this machine alone" } else { "for the network, with a token" };
+    format!("status page on http://{listen}/{port}, {who}")
 }
 
 fn heading(out: &mut dyn Write, what: &str, count: usize) -> io::Result<()> {

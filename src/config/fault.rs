@@ -80,7 +80,7 @@ impl Faults {
         (!list.is_empty()).then_some(Faults { list, unlisted })
     }
 
-    /// How many there are, listed or not.
+    /// How many there are, listed or not; of a file with over 2,000 not all are counted.
     pub fn count(&self) -> usize {
         self.list.len() + self.unlisted
     }

@@ -66,11 +66,16 @@ impl Shelf {
         match read(&self.absolute(path.text)) {
             Ok(text) => Some(text),
             Err((why, ..)) => {
-                let sentence = format!("the file {} cannot be read: {why}", quoted(path.text));
-                desk.fault(path.at, &path.path, Cause::Unreadable, sentence);
+                self.unreadable(desk, path, &why);
                 None
             }
         }
+    }
+
+    /// Notes that the file `path` names cannot be read; the place it was looked for is told.
+    pub fn unreadable(&self, desk: &mut Desk<'_>, path: &Text<'_>, why: &str) {
+        let sentence = format!("the file {:?} cannot be read: {why}", self.absolute(path.text));
+        desk.fault(path.at, &path.path, Cause::Unreadable, sentence);
     }
 
     /// The one line of a file that holds a secret, of at least `at_least` characters.

@@ -14,7 +14,6 @@ use super::sources::sources;
 use super::spaces::spaces;
 use super::syntax;
 use super::walk::{Desk, Section, Text};
-use super::word::quoted;
 use crate::grow::culture::Culture;
 use crate::watch::setup::{Setup, SourceSetup};
 
@@ -150,8 +149,7 @@ fn own_cultures(desk: &mut Desk<'_>, path: &Text<'_>, shelf: &Shelf) -> Vec<Cult
             cultures
         }
         Err((why, ..)) => {
-            let sentence = format!("the file {} cannot be read: {why}", quoted(path.text));
-            desk.fault(path.at, &path.path, Cause::Unreadable, sentence);
+            shelf.unreadable(desk, path, &why);
             Vec::new()
         }
     }

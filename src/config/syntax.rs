@@ -11,15 +11,13 @@ use toml::de::{DeTable, DeValue};
 use super::fault::Cause;
 use super::walk::{Desk, Section};
 
+/// The most slips looked into: each is searched for in the whole tree, and a text with more is no
+/// config.
+const SLIPS_MAX: usize = 100;
+
 /// What the parser says of slips that end with their line.
-const WITHIN_A_LINE: [&str; 6] = [
-    "string values must be quoted",
-    "duplicate key",
-    "invalid basic string",
-    "invalid literal string",
-    "key with no value",
-    "unexpected key or value",
-];
+const WITHIN_A_LINE: [&str; 4] =
+    ["duplicate key", "key with no value", "unexpected key or value", "string values must be quoted"];
 
 /// One place where the text is not TOML.
 struct Slip {
@@ -38,12 +36,12 @@ pub(super) fn with_root<T>(desk: &mut Desk<'_>, text: &str, check: impl FnOnce(&
     let root = root.get_ref();
     let checked = check(desk, &Section { table: root, at: 0, path: String::new(), kind: "" });
     let never_closed = errors.iter().any(|error| is_unclosed(error.message()));
+    let mut errors: Vec<_> = errors.iter().map(|error| (error.span().map_or(0, |span| span.start), error)).collect();
+    errors.sort_by_key(|(at, _)| *at);
     let mut slips: Vec<Slip> = errors
-        .iter()
-        .map(|error| {
-            let at = error.span().map_or(0, |span| span.start);
-            slip(error.message(), at, enclosing(root, text, at), text, never_closed)
-        })
+        .into_iter()
+        .take(SLIPS_MAX)
+        .map(|(at, error)| slip(error.message(), at, enclosing(root, text, at), text, never_closed))
         .collect();
     slips.sort_by_key(|slip| slip.at);
     // What follows the first slip that runs on is mostly its echo.
@@ -91,8 +89,20 @@ fn slip(message: &str, at: usize, around: Option<Range<usize>>, text: &str, neve
         let sentence = "a text without quotes, expected it in double quotes, as in every = \"10s\"";
         return here("(not TOML)", sentence, true, true);
     }
+    if message.starts_with("invalid unquoted key") && text.get(at..).is_some_and(|rest| rest.starts_with(':')) {
+        return here("(not TOML)", "found : after the key, expected =", false, true);
+    }
+    if is_no_value(message) {
+        let sentence = format!("no value is written like this ({message}); a text belongs in double quotes");
+        return here("(not TOML)", &sentence, true, true);
+    }
     let within = around.is_some() || WITHIN_A_LINE.iter().any(|start| message.starts_with(start));
     here("(not TOML)", message, within, true)
+}
+
+/// The parser took a text without quotes for a number, a date or the like; or a quote is missing.
+fn is_no_value(message: &str) -> bool {
+    message.starts_with("invalid ") && !message.starts_with("invalid unquoted key") && !is_unclosed(message)
 }
 
 /// The outermost written list, inline table or text that `at` stands in.
