@@ -86,12 +86,11 @@ fn broker(desk: &mut Desk<'_>, section: &Section<'_>, shelf: &Shelf, site: &str,
         client: default_client(site),
     };
     let mut encrypted = None;
-    if let Some(text) = section.needed_text(desk, "url", "mqtt://host:port or mqtts://host:port, in quotes") {
-        if let Some(url) = broker_url(desk, &text) {
-            encrypted = Some(url.scheme == "mqtts");
-            plan.port = url.port.unwrap_or(if url.scheme == "mqtts" { 8883 } else { 1883 });
-            plan.host = url.host;
-        }
+    let url = section.needed_text(desk, "url", "mqtt://host:port or mqtts://host:port, in quotes");
+    if let Some(url) = url.and_then(|url| broker_url(desk, &url)) {
+        encrypted = Some(url.scheme == "mqtts");
+        plan.port = url.port.unwrap_or(if url.scheme == "mqtts" { 8883 } else { 1883 });
+        plan.host = url.host;
     }
     plan.username = section.text(desk, "username", "a user name, in quotes").map(|name| name.text.to_owned());
     if let Some(path) = section.text(desk, "password_file", "the path of a file, in quotes") {

@@ -12,12 +12,13 @@ use super::fault::Cause;
 use super::walk::{Desk, Section};
 
 /// What the parser says of slips that end with their line.
-const WITHIN_A_LINE: [&str; 5] = [
+const WITHIN_A_LINE: [&str; 6] = [
     "string values must be quoted",
     "duplicate key",
     "invalid basic string",
     "invalid literal string",
     "key with no value",
+    "unexpected key or value",
 ];
 
 /// One place where the text is not TOML.

@@ -33,29 +33,19 @@ pub(super) fn filter_fault(filter: &str) -> Option<&'static str> {
 
 /// Whether some topic is taken by both filters. Both must be valid.
 pub(super) fn filters_overlap(one: &str, other: &str) -> bool {
-    let (one, other): (Vec<&str>, Vec<&str>) = (one.split('/').collect(), other.split('/').collect());
     // A wildcard in front does not take the broker's own topics, which begin with $ (4.7.2).
-    let (first, second) = (one[0], other[0]);
-    let wild = |level: &str| level == "+" || level == "#";
-    if (wild(first) && second.starts_with('$')) || (wild(second) && first.starts_with('$')) {
+    let wild = |filter: &str| filter.starts_with(['+', '#']);
+    if (wild(one) && other.starts_with('$')) || (wild(other) && one.starts_with('$')) {
         return false;
     }
-    levels_overlap(&one, &other)
-}
-
-fn levels_overlap(mut one: &[&str], mut other: &[&str]) -> bool {
+    let (mut one, mut other) = (one.split('/'), other.split('/'));
     loop {
-        match (one, other) {
-            ([], []) => return true,
+        match (one.next(), other.next()) {
             // "a/#" also takes "a", its parent (4.7.1.2).
-            (["#", ..], _) | (_, ["#", ..]) => return true,
-            ([], _) | (_, []) => return false,
-            ([first, rest @ ..], [second, others @ ..]) => {
-                if first != second && *first != "+" && *second != "+" {
-                    return false;
-                }
-                (one, other) = (rest, others);
-            }
+            (None, None) | (Some("#"), _) | (_, Some("#")) => return true,
+            (None, _) | (_, None) => return false,
+            (Some(first), Some(second)) if first != second && first != "+" && second != "+" => return false,
+            _ => {}
         }
     }
 }

@@ -20,16 +20,28 @@ pub(super) fn quoted(text: &str) -> String {
     format!("\"{cut}\"")
 }
 
-/// The word of `words` that `text` was most likely meant to be: equal but for case, or few slips away.
+/// The word of `words` that `text` was most likely meant to be: equal but for case, few slips away, or
+/// else one that holds it or is held by it.
 pub(super) fn nearest<'w>(text: &str, words: impl IntoIterator<Item = &'w str>) -> Option<&'w str> {
     if text.is_empty() || text.len() > COMPARED_MAX {
         return None;
     }
     let text = text.to_lowercase();
-    let slips = |word: &str| strsim::damerau_levenshtein(&text, &word.to_lowercase());
-    let (best, far) = words.into_iter().map(|word| (word, slips(word))).min_by_key(|(_, far)| *far)?;
+    let (mut best, mut akin) = (None, None);
+    for word in words {
+        let lower = word.to_lowercase();
+        let far = strsim::damerau_levenshtein(&text, &lower);
+        if best.is_none_or(|(_, least)| far < least) {
+            best = Some((word, far));
+        }
+        let holds = |long: &str, short: &str| short.chars().count() >= 3 && long.contains(short);
+        if akin.is_none() && (holds(&lower, &text) || holds(&text, &lower)) {
+            akin = Some(word);
+        }
+    }
+    let (best, far) = best?;
     // More than a third of the letters wrong is a guess, not a slip; short words get one letter.
-    (far <= (best.chars().count().max(text.chars().count()) / 3).max(1)).then_some(best)
+    if far <= (best.chars().count().max(text.chars().count()) / 3).max(1) { Some(best) } else { akin }
 }
 
 /// `; did you mean "word"?`, or nothing where no word is near.
@@ -142,6 +154,8 @@ mod tests {
             ("Humidity", Some("humidity")),
             ("co", Some("co2")),
             ("pressure", None),
+            ("temp", Some("temperature")),
+            ("battery_pct", Some("battery")),
             ("", None),
             ("x", None),
         ] {

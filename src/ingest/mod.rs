@@ -1,5 +1,20 @@
 //! Where probes arrive: connect, read, reconnect. In: a broker's or port's bytes. Out: [`Delivery`]s
-//! on the engine's bounded queue.
+//! on the engine's bounded queue. Left out: what a message is worth, and whether it came before.
+//!
+//! Nothing here waits in memory beyond that queue: while it is full, lines wait in the kernel and
+//! messages at the broker. Refusals are told in batches, so noise cannot fill it.
+
+mod backoff;
+mod intake;
+mod mqtt;
+mod readers;
+mod receipt;
+mod refusals;
+mod serial;
+mod sources;
+
+pub use receipt::{Acks, Receipt};
+pub use sources::{Clock, Sources};
 
 use crate::climate::Stamp;
 use crate::wire::{Decoded, Refusal};
@@ -61,18 +76,6 @@ pub struct Carriage {
     pub connection: u64,
     /// That connection found the broker's session still there, so a backlog may come first.
     pub resumed: bool,
-}
-
-/// A claim to be told that a sample is stored. Several probes may read one message: the broker is
-/// told once all their receipts were given.
-#[derive(Clone, Debug)]
-pub struct Receipt {
-    /// Position of the source.
-    pub source: usize,
-    /// Which connection brought the message; a receipt for an earlier one is dropped.
-    pub connection: u64,
-    /// The source's own number for the message.
-    pub message: u64,
 }
 
 /// Whether a source can deliver.

@@ -12,7 +12,7 @@ use crate::climate::series::Gaps;
 use crate::climate::stamp::HOUR_MS;
 use crate::climate::statistics::{Histogram, Summary};
 use crate::climate::{Quantity, Stamp, humidity};
-use crate::grow::culture::{Band, Bands, Culture};
+use crate::grow::culture::{Band, Bands, Culture, StageBands};
 use crate::grow::thermal::Preference;
 use crate::grow::tub::{Stage, Tub};
 use crate::store::JudgedMessage;
@@ -31,11 +31,19 @@ pub(super) struct FlushClimate {
     pub co2: Summary,
     /// Readings of CO2, for percentiles.
     pub co2_readings: Histogram,
-    out_ms: f64,
-    banded: bool,
-    last: Option<(Stamp, usize, bool)>,
+    out: OutOfBand,
     from: Stamp,
     to: Stamp,
+}
+
+/// How long at least one quantity was outside its band.
+#[derive(Default)]
+struct OutOfBand {
+    /// Each quantity's last reading: whether it was outside, and until when that is taken to hold.
+    quantities: [(bool, Stamp); 3],
+    last: Option<(Stamp, bool)>,
+    out_ms: f64,
+    banded: bool,
 }
 
 impl FlushClimate {
@@ -48,9 +56,7 @@ impl FlushClimate {
             vpd: summary(),
             co2: summary(),
             co2_readings: Histogram::for_co2(),
-            out_ms: 0.0,
-            banded: false,
-            last: None,
+            out: OutOfBand::default(),
             from,
             to,
         };
@@ -88,7 +94,7 @@ impl FlushClimate {
         let mut visit = |rank: usize, message: &JudgedMessage| {
             let (position, _, gaps) = probes[rank];
             let counted = first || message.at >= from;
-            let mut speaks = |preference: &mut Preference, value: Option<f64>| {
+            let speaks = |preference: &mut Preference, value: Option<f64>| {
                 value.filter(|_| preference.take(rank, message.at, gaps.bridge_ms) && counted)
             };
             let [t, rh, co2] = [Quantity::Temperature, Quantity::Humidity, Quantity::Co2]
@@ -106,7 +112,9 @@ impl FlushClimate {
                 self.co2_readings.push(co2);
             }
             if t.or(rh).or(co2).is_some() {
-                self.count_out(tub, culture, &space.bands, position, gaps, message.at, [t, rh, co2]);
+                let bands = bands_at(tub, culture, &space.bands, message.at);
+                let span = (self.from, self.to);
+                self.out.push(&[bands.temperature, bands.humidity, bands.co2], [t, rh, co2], message.at, gaps, span);
             }
             ControlFlow::Continue(())
         };
@@ -114,38 +122,10 @@ impl FlushClimate {
         Ok(())
     }
 
-    #[allow(clippy::too_many_arguments)] // one caller, all of it at hand there
-    fn count_out(
-        &mut self,
-        tub: &Tub,
-        culture: Option<&Culture>,
-        space: &Bands,
-        position: usize,
-        gaps: Gaps,
-        at: Stamp,
-        [t, rh, co2]: [Option<f64>; 3],
-    ) {
-        let held = tub.stages.partition_point(|since| since.from <= at);
-        let stage = held.checked_sub(1).map_or(Stage::Colonising, |index| tub.stages[index].value);
-        let bands = culture.map(|culture| culture.bands.of(stage)).unwrap_or_default().overridden_by(space.of(stage));
-        let out = [(bands.temperature, t), (bands.humidity, rh), (bands.co2, co2)]
-            .into_iter()
-            .any(|(band, value)| value.is_some_and(|value| is_out(&band, value)));
-        self.banded |= !(bands.temperature.is_empty() && bands.humidity.is_empty() && bands.co2.is_empty());
-        if let Some((before, source, was_out)) = self.last
-            && source == position
-            && at > before
-            && at.since(before) <= gaps.bridge_ms
-        {
-            let span_ms = at.min(self.to).since(before.max(self.from)).max(0) as f64;
-            self.out_ms += span_ms * (f64::from(u8::from(out)) + f64::from(u8::from(was_out))) / 2.0;
-        }
-        self.last = Some((at, position, out));
-    }
-
     /// Hours out of band; none where there is no band or no reading.
     pub fn hours_out(&self) -> Option<f64> {
-        self.banded.then_some(self.out_ms / HOUR_MS as f64)
+        let read = self.out.banded && self.out.last.is_some();
+        read.then_some(self.out.out_ms / HOUR_MS as f64)
     }
 
     /// The share of the window that was measured, of the quantity measured least among those read
@@ -157,6 +137,31 @@ impl FlushClimate {
             .map(|summary| summary.coverage(now))
             .min_by(f64::total_cmp)
             .unwrap_or(0.0)
+    }
+}
+
+fn bands_at(tub: &Tub, culture: Option<&Culture>, space: &Bands, at: Stamp) -> StageBands {
+    let held = tub.stages.partition_point(|since| since.from <= at);
+    let stage = held.checked_sub(1).map_or(Stage::Colonising, |index| tub.stages[index].value);
+    culture.map(|culture| culture.bands.of(stage)).unwrap_or_default().overridden_by(space.of(stage))
+}
+
+impl OutOfBand {
+    fn push(&mut self, bands: &[Band; 3], values: [Option<f64>; 3], at: Stamp, gaps: Gaps, (from, to): (Stamp, Stamp)) {
+        self.banded |= bands.iter().any(|band| !band.is_empty());
+        for (index, value) in values.into_iter().enumerate() {
+            if let Some(value) = value {
+                self.quantities[index] = (is_out(&bands[index], value), at.plus(gaps.bridge_ms));
+            }
+        }
+        let out = self.quantities.iter().any(|(out, until)| *out && at <= *until);
+        if let Some((before, was_out)) = self.last
+            && at.since(before) <= gaps.bridge_ms
+        {
+            let span_ms = at.min(to).since(before.max(from)).max(0) as f64;
+            self.out_ms += span_ms * (f64::from(u8::from(out)) + f64::from(u8::from(was_out))) / 2.0;
+        }
+        self.last = Some((at, out));
     }
 }
 

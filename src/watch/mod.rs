@@ -1,6 +1,14 @@
 //! What is held to something: probe judgement, bands, the alert's life, wording. Pure: no clock, no I/O.
 
 pub mod alert;
+pub mod band;
+pub mod dating;
+pub mod fahrenheit;
 pub mod judge;
+pub mod keeper;
+pub mod life;
+pub mod origin;
 pub mod setup;
+pub mod table;
 pub mod view;
+pub mod wording;

@@ -1,0 +1,218 @@
+//! One HTTP POST to a webhook, and what its answer means.
+//!
+//! In: a body and its idempotency key. Out: accepted, or why not in one plain sentence. Bounded in
+//! time and in what is read of the answer; follows no redirection. What it says never carries the
+//! address's path or query, nor the value of a header. Left out: when to try again (`lane`).
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::body::Bytes; // the same types the client uses, without two more direct dependencies
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Request, Response, StatusCode, Uri, header};
+use http_body_util::{BodyExt, Full};
+use hyper_rustls::{HttpsConnector, HttpsConnectorBuilder};
+use hyper_util::client::legacy::Client;
+use hyper_util::client::legacy::connect::HttpConnector;
+use hyper_util::rt::TokioExecutor;
+
+use crate::config::plan::{MessengerPlan, Secret, Way};
+
+/// What is read of an answer's body, only so that the connection ends in good order.
+const ANSWER_BYTES_MAX: usize = 4 * 1024;
+/// How long that may take; the status has said all that counts.
+const ANSWER_PATIENCE: Duration = Duration::from_secs(1);
+/// Headers that frame the message or name the event; a `headers_file` may not set them.
+const OWN_HEADERS: [HeaderName; 5] = [
+    header::CONTENT_LENGTH,
+    header::TRANSFER_ENCODING,
+    header::CONNECTION,
+    header::HOST,
+    HeaderName::from_static("idempotency-key"),
+];
+
+/// Why a message was not accepted.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Refused {
+    /// One plain sentence.
+    pub(super) why: String,
+    /// The receiver answered that this message is wrong (most of 4xx): trying again soon will not help.
+    pub(super) for_good: bool,
+    /// It asked to be left alone for so long.
+    pub(super) retry_after: Option<Duration>,
+}
+
+impl Refused {
+    fn passing(why: String) -> Refused {
+        Refused { why, for_good: false, retry_after: None }
+    }
+}
+
+/// A webhook, ready to be posted to.
+pub(super) struct Webhook {
+    uri: Uri,
+    headers: HeaderMap,
+    client: Client<HttpsConnector<HttpConnector>, Full<Bytes>>,
+}
+
+impl Webhook {
+    /// Prepares `messenger`'s webhook; reads the machine's own roots where its address is https.
+    ///
+    /// # Errors
+    /// One plain sentence where its address or a header cannot be used.
+    pub(super) fn new(messenger: &MessengerPlan) -> Result<Webhook, String> {
+        let Way::Webhook { url, headers } = &messenger.way;
+        let uri: Uri = url.0.parse().map_err(|_| "its address is no URL; mend webhook.url".to_owned())?;
+        let host = uri.host().filter(|host| !host.is_empty());
+        let (Some("http" | "https"), Some(_), Some(authority)) = (uri.scheme_str(), host, uri.authority()) else {
+            return Err("its address is neither http:// nor https:// with a host; mend webhook.url".to_owned());
+        };
+        if authority.as_str().contains('@') {
+            return Err(
+                "its address carries a user name; put an Authorization header into headers_file instead".to_owned()
+            );
+        }
+        let is_https = uri.scheme_str() == Some("https");
+        Ok(Webhook { headers: all_headers(headers)?, client: client(is_https)?, uri })
+    }
+
+    /// Posts `body`; the whole exchange ends within `limit`.
+    pub(super) async fn post(&self, body: &str, key: &str, limit: Duration) -> Result<(), Refused> {
+        let mut request = Request::new(Full::new(Bytes::copy_from_slice(body.as_bytes())));
+        *request.method_mut() = axum::http::Method::POST;
+        *request.uri_mut() = self.uri.clone();
+        *request.headers_mut() = self.headers.clone();
+        let key = HeaderValue::from_str(key)
+            .map_err(|_| Refused::passing("its idempotency key is no header value".to_owned()))?;
+        request.headers_mut().insert("idempotency-key", key);
+        let exchange = async {
+            let answer =
+                self.client.request(request).await.map_err(|error| Refused::passing(self.unreached(&error)))?;
+            let judged = self.judge(&answer);
+            let _ = tokio::time::timeout(ANSWER_PATIENCE, drain(answer)).await;
+            judged
+        };
+        match tokio::time::timeout(limit, exchange).await {
+            Ok(judged) => judged,
+            Err(_) => {
+                Err(Refused::passing(format!("{} gave no answer within {} s", self.place(), limit.as_secs_f64())))
+            }
+        }
+    }
+
+    fn judge<B>(&self, answer: &Response<B>) -> Result<(), Refused> {
+        let status = answer.status();
+        if status.is_success() {
+            return Ok(());
+        }
+        let place = self.place();
+        if status.is_redirection() {
+            let location = answer.headers().get(header::LOCATION).and_then(|value| value.to_str().ok());
+            let location = location.map_or("an address it does not name".to_owned(), |to| self.shown(to));
+            return Err(Refused::passing(format!(
+                "{place} answered {status}: it has moved to {location}, which is not followed; mend webhook.url"
+            )));
+        }
+        let passing = [StatusCode::REQUEST_TIMEOUT, StatusCode::TOO_EARLY, StatusCode::TOO_MANY_REQUESTS];
+        let for_good = status.is_client_error() && !passing.contains(&status);
+        let hint = match status {
+            StatusCode::UNAUTHORIZED | StatusCode::FORBIDDEN => "; look at the token in headers_file",
+            StatusCode::NOT_FOUND | StatusCode::GONE | StatusCode::METHOD_NOT_ALLOWED => "; look at webhook.url",
+            _ => "",
+        };
+        let retry_after = answer.headers().get(header::RETRY_AFTER).and_then(|value| value.to_str().ok());
+        let retry_after = retry_after.and_then(|text| text.trim().parse().ok()).map(Duration::from_secs);
+        Err(Refused { why: format!("{place} answered {status}{hint}"), for_good, retry_after })
+    }
+
+    /// Scheme, host and port: what may be said of the address.
+    fn place(&self) -> String {
+        origin(&self.uri)
+    }
+
+    /// Where a redirection leads: without its query, and without its path where that is our own,
+    /// which may be a secret.
+    fn shown(&self, location: &str) -> String {
+        let Ok(to) = location.parse::<Uri>() else { return "an address that is no URL".to_owned() };
+        let place = if to.authority().is_some() { origin(&to) } else { self.place() };
+        if to.path() == self.uri.path() { format!("{place} (the same path)") } else { format!("{place}{}", to.path()) }
+    }
+
+    fn unreached(&self, error: &hyper_util::client::legacy::Error) -> String {
+        let mut deepest: &dyn std::error::Error = error;
+        while let Some(source) = deepest.source() {
+            deepest = source;
+        }
+        let what = if error.is_connect() { "cannot be reached" } else { "broke off" };
+        format!("{} {what}: {}", self.place(), plainly(&deepest.to_string()))
+    }
+}
+
+/// What the system or TLS said, without its codes.
+fn plainly(said: &str) -> String {
+    if said.contains("UnknownIssuer") {
+        return "its certificate comes from an authority that this machine does not trust".to_owned();
+    }
+    let said = said.split(" (os error").next().unwrap_or(said);
+    let mut letters = said.chars();
+    letters.next().map_or(String::new(), |first| first.to_lowercase().chain(letters).collect())
+}
+
+fn origin(uri: &Uri) -> String {
+    let port = uri.port().map_or(String::new(), |port| format!(":{port}"));
+    format!("{}://{}{port}", uri.scheme_str().unwrap_or("http"), uri.host().unwrap_or(""))
+}
+
+fn all_headers(more: &[(String, Secret)]) -> Result<HeaderMap, String> {
+    let mut headers = HeaderMap::new();
+    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/json"));
+    headers.insert(header::USER_AGENT, HeaderValue::from_static(concat!("tubwatch/", env!("CARGO_PKG_VERSION"))));
+    for (name, value) in more {
+        let Ok(header) = HeaderName::from_bytes(name.as_bytes()) else {
+            return Err(format!("headers_file: \"{}\" is no header's name", name.escape_debug()));
+        };
+        if OWN_HEADERS.contains(&header) {
+            return Err(format!("headers_file sets {header}, which tubwatch sets itself; take it out"));
+        }
+        let mut value = HeaderValue::from_str(&value.0)
+            .map_err(|_| format!("headers_file: the value of {header} has a letter that a header cannot carry"))?;
+        value.set_sensitive(true);
+        headers.insert(header, value);
+    }
+    Ok(headers)
+}
+
+fn client(is_https: bool) -> Result<Client<HttpsConnector<HttpConnector>, Full<Bytes>>, String> {
+    let mut roots = rustls::RootCertStore::empty();
+    if is_https {
+        let found = rustls_native_certs::load_native_certs();
+        if roots.add_parsable_certificates(found.certs).0 == 0 {
+            return Err(
+                "https needs this machine's root certificates, and none were found; install ca-certificates".to_owned()
+            );
+        }
+    }
+    let provider = Arc::new(rustls::crypto::ring::default_provider());
+    let tls = rustls::ClientConfig::builder_with_provider(provider)
+        .with_safe_default_protocol_versions()
+        .map_err(|error| format!("TLS cannot be set up: {error}"))?
+        .with_root_certificates(roots)
+        .with_no_client_auth();
+    let mut plain = HttpConnector::new();
+    plain.enforce_http(false);
+    plain.set_nodelay(true);
+    let connector =
+        HttpsConnectorBuilder::new().with_tls_config(tls).https_or_http().enable_http1().wrap_connector(plain);
+    // Alerts are rare: a connection kept open would be stale by the next one, and fail it.
+    Ok(Client::builder(TokioExecutor::new()).pool_max_idle_per_host(0).build(connector))
+}
+
+async fn drain<B: axum::body::HttpBody<Data = Bytes> + Unpin>(answer: Response<B>) {
+    let mut body = answer.into_body();
+    let mut read = 0;
+    while let Some(Ok(frame)) = body.frame().await {
+        read += frame.data_ref().map_or(0, Bytes::len);
+        if read >= ANSWER_BYTES_MAX {
+            return;
+        }
+    }
+}

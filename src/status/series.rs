@@ -1,0 +1,319 @@
+//! `GET /series.csv`: one series as CSV, streamed.
+//!
+//! In: a query, and a [`SeriesSource`] that hands out judged, corrected readings in time order. Out:
+//! `time,value,quality`, or with `every` `time,mean,min,max,count` of the good ones. Times are RFC
+//! 3339 in UTC. Memory is bounded by a few blocks however long the series; a reader that stalls ends
+//! the reading. Left out: where the readings come from.
+
+use std::ops::ControlFlow;
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::body::{Body, Bytes};
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use chrono::{Datelike, NaiveDate};
+use chrono_tz::Tz;
+use http_body_util::channel::{Channel, Sender};
+use tokio::runtime::Handle;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, oneshot};
+
+use super::guard::sentence;
+use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS};
+use crate::climate::{Quality, Quantity, Reading, Stamp};
+use crate::grow::moment;
+
+/// Series read at a time: each holds a thread and a read of the store.
+const READERS_MAX: usize = 4;
+/// Bytes gathered before they are sent: large enough to be cheap, small enough for any machine.
+const BLOCK_BYTES: usize = 16 * 1024;
+/// Blocks that may wait for the reader.
+const BLOCKS_WAITING_MAX: usize = 4;
+/// A reader that takes no block for so long is given up, so that the store's read ends.
+const READER_PATIENCE: Duration = Duration::from_secs(30);
+/// The shortest summary; below it there is nothing to sum up.
+const EVERY_MIN_MS: i64 = SECOND_MS;
+/// The longest.
+const EVERY_MAX_MS: i64 = 366 * DAY_MS;
+
+/// Where series come from: the store's reader.
+pub trait SeriesSource {
+    /// Calls `take` with each reading of `probe`'s `quantity` with `from <= at < to`, in time order,
+    /// judged and corrected, until there are no more or `take` breaks. Blocks: called on a thread
+    /// that may. It should read in short transactions, since `take` waits for a slow reader.
+    ///
+    /// # Errors
+    /// [`SeriesFault`] where there is no such series or it cannot be read.
+    fn read(
+        &self,
+        probe: &str,
+        quantity: Quantity,
+        from: Stamp,
+        to: Stamp,
+        take: &mut dyn FnMut(Reading) -> ControlFlow<()>,
+    ) -> Result<(), SeriesFault>;
+}
+
+/// Why a series was not given, each in one plain sentence.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum SeriesFault {
+    /// There is no such probe, or it does not read that quantity: answered 404.
+    Unknown(String),
+    /// The store cannot be read: answered 503.
+    Store(String),
+}
+
+/// What was asked for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+struct Ask {
+    probe: String,
+    quantity: Quantity,
+    from: Stamp,
+    to: Stamp,
+    every_ms: Option<i64>,
+}
+
+/// Answers from one source, a bounded number at a time.
+#[derive(Clone)]
+pub(super) struct Reader {
+    source: Arc<dyn SeriesSource + Send + Sync>,
+    places: Arc<Semaphore>,
+}
+
+impl Reader {
+    pub(super) fn new(source: Arc<dyn SeriesSource + Send + Sync>) -> Reader {
+        Reader { source, places: Arc::new(Semaphore::new(READERS_MAX)) }
+    }
+
+    pub(super) async fn answer(&self, query: &[(String, String)], timezone: Tz, now: Stamp) -> Response {
+        let ask = match Ask::parse(query, timezone, now) {
+            Ok(ask) => ask,
+            Err(wrong) => return sentence(StatusCode::BAD_REQUEST, &wrong),
+        };
+        let Ok(place) = Arc::clone(&self.places).acquire_owned().await else {
+            return sentence(StatusCode::SERVICE_UNAVAILABLE, "The daemon is stopping.");
+        };
+        let (sender, body) = Channel::new(BLOCKS_WAITING_MAX);
+        let (opened, is_open) = oneshot::channel();
+        let out = Out { block: Vec::new(), sender, handle: Handle::current(), opened: Some(opened) };
+        let source = Arc::clone(&self.source);
+        // Ends by itself: at the series' end, or when the answer is dropped.
+        tokio::task::spawn_blocking(move || write(source.as_ref(), &ask, timezone, out, place));
+        match is_open.await {
+            Ok(Ok(())) => {
+                ([(header::CONTENT_TYPE, "text/csv; charset=utf-8; header=present")], Body::new(body)).into_response()
+            }
+            Ok(Err(SeriesFault::Unknown(why))) => sentence(StatusCode::NOT_FOUND, &why),
+            Ok(Err(SeriesFault::Store(why))) => sentence(StatusCode::SERVICE_UNAVAILABLE, &why),
+            Err(_) => sentence(StatusCode::SERVICE_UNAVAILABLE, "The series could not be read; ask again."),
+        }
+    }
+}
+
+impl Ask {
+    fn parse(query: &[(String, String)], timezone: Tz, now: Stamp) -> Result<Ask, String> {
+        const KEYS: [&str; 5] = ["probe", "quantity", "from", "to", "every"];
+        for (position, (key, _)) in query.iter().enumerate() {
+            if !KEYS.contains(&key.as_str()) {
+                return Err(format!("/series.csv knows no \"{key}\"; it takes {}.", KEYS.join(", ")));
+            }
+            if query[..position].iter().any(|(earlier, _)| earlier == key) {
+                return Err(format!("\"{key}\" is given twice; give it once."));
+            }
+        }
+        let given = |key: &str| query.iter().find(|(name, _)| name == key).map(|(_, value)| value.as_str());
+        let needed = |key: &str| {
+            given(key).filter(|value| !value.is_empty()).ok_or_else(|| {
+                format!("\"{key}\" is missing: /series.csv?probe=P&quantity=Q&from=T&to=T, and every=1h if wanted.")
+            })
+        };
+        let probe = needed("probe")?.to_owned();
+        let word = needed("quantity")?;
+        let quantity = Quantity::from_word(word).ok_or_else(|| {
+            format!("No quantity is called \"{word}\"; there are {}.", Quantity::ALL.map(Quantity::word).join(", "))
+        })?;
+        let time = |key: &str| {
+            let text = plus_restored(needed(key)?);
+            moment::parse(&text, timezone, now).map(|moment| moment.at).map_err(|wrong| format!("{key}: {wrong}."))
+        };
+        let (from, to) = (time("from")?, time("to")?);
+        if from > to {
+            return Err("\"from\" is later than \"to\"; swap them.".to_owned());
+        }
+        let every_ms = given("every").map(every).transpose()?;
+        Ok(Ask { probe, quantity, from, to, every_ms })
+    }
+}
+
+/// In a query a `+` is a space: `2026-11-20T10:00:00 01:00` was meant to have an offset.
+fn plus_restored(text: &str) -> String {
+    match text.rsplit_once(' ') {
+        Some((time, offset)) if time.contains('T') && offset.contains(':') => format!("{time}+{offset}"),
+        _ => text.to_owned(),
+    }
+}
+
+fn every(text: &str) -> Result<i64, String> {
+    let split = text.find(|letter: char| !letter.is_ascii_digit()).unwrap_or(text.len());
+    let (count, unit) = text.split_at(split);
+    let unit_ms = match unit {
+        "s" => Some(SECOND_MS),
+        "min" => Some(MINUTE_MS),
+        "h" => Some(HOUR_MS),
+        "d" => Some(DAY_MS),
+        _ => None,
+    };
+    let every = unit_ms.and_then(|unit_ms| count.parse::<i64>().ok()?.checked_mul(unit_ms));
+    every.filter(|ms| (EVERY_MIN_MS..=EVERY_MAX_MS).contains(ms)).ok_or_else(|| {
+        format!("\"every\" is \"{text}\"; write a duration from 1s to 366d, such as 10s, 5min, 1h or 1d.")
+    })
+}
+
+/// The sending end, on the blocking side.
+struct Out {
+    block: Vec<u8>,
+    sender: Sender<Bytes, SeriesBroken>,
+    handle: Handle,
+    /// Until something is known to be readable: the answer's status depends on it.
+    opened: Option<oneshot::Sender<Result<(), SeriesFault>>>,
+}
+
+/// The store failed in the middle; the answer is cut, so that half a series is not taken for a whole.
+#[derive(Debug, thiserror::Error)]
+#[error("the series could not be read to its end: {0}")]
+struct SeriesBroken(String);
+
+impl Out {
+    fn line(&mut self, line: std::fmt::Arguments<'_>) -> ControlFlow<()> {
+        if let Some(opened) = self.opened.take()
+            && opened.send(Ok(())).is_err()
+        {
+            return ControlFlow::Break(());
+        }
+        let _ = std::io::Write::write_fmt(&mut self.block, format_args!("{line}\r\n"));
+        if self.block.len() < BLOCK_BYTES { ControlFlow::Continue(()) } else { self.send() }
+    }
+
+    fn send(&mut self) -> ControlFlow<()> {
+        let block = Bytes::from(std::mem::take(&mut self.block));
+        let Self { sender, handle, .. } = self;
+        let sent = handle.block_on(async { tokio::time::timeout(READER_PATIENCE, sender.send_data(block)).await });
+        if matches!(sent, Ok(Ok(()))) { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
+    }
+}
+
+fn write(source: &dyn SeriesSource, ask: &Ask, timezone: Tz, mut out: Out, _place: OwnedSemaphorePermit) {
+    let head = if ask.every_ms.is_some() { "time,mean,min,max,count" } else { "time,value,quality" };
+    let mut begun = false;
+    let mut window = Window { every_ms: ask.every_ms.unwrap_or_default(), timezone, open: None };
+    let mut gone = false;
+    let result = source.read(&ask.probe, ask.quantity, ask.from, ask.to, &mut |reading| {
+        let mut step = || {
+            if !std::mem::replace(&mut begun, true) {
+                out.line(format_args!("{head}"))?;
+            }
+            if ask.every_ms.is_none() {
+                let Reading { at, value, quality } = reading;
+                return out.line(format_args!("{},{},{}", at.rfc3339_exact(), Shown(value), quality.word()));
+            }
+            match window.push(reading) {
+                Some(closed) => out.line(format_args!("{closed}")),
+                None => ControlFlow::Continue(()),
+            }
+        };
+        let flow = step();
+        gone = flow.is_break();
+        flow
+    });
+    if gone {
+        return;
+    }
+    match result {
+        Ok(()) => finish(out, begun, head, window),
+        Err(fault) => match out.opened.take() {
+            Some(opened) => drop(opened.send(Err(fault))),
+            None => {
+                let (SeriesFault::Unknown(why) | SeriesFault::Store(why)) = fault;
+                out.sender.abort(SeriesBroken(why));
+            }
+        },
+    }
+}
+
+fn finish(mut out: Out, begun: bool, head: &str, window: Window) {
+    let rest = [(!begun).then(|| head.to_owned()), window.open.map(|sum| sum.to_string())];
+    for line in rest.into_iter().flatten() {
+        if out.line(format_args!("{line}")).is_break() {
+            return;
+        }
+    }
+    // The last block; if nobody takes it there is nobody to tell.
+    let _ = out.send();
+}
+
+/// A value as it was stored; what was no number is left empty.
+struct Shown(f64);
+
+impl std::fmt::Display for Shown {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        // A correction leaves binary noise (23.400000000000002); nine decimals keep every real digit.
+        let rounded = crate::watch::view::rounded(self.0, 9);
+        if rounded.is_finite() { write!(formatter, "{rounded}") } else { Ok(()) }
+    }
+}
+
+/// Sums readings up: whole days are local calendar days, shorter stretches count from midnight UTC.
+struct Window {
+    every_ms: i64,
+    timezone: Tz,
+    open: Option<Sum>,
+}
+
+struct Sum {
+    start: Stamp,
+    end: Stamp,
+    total: f64,
+    min: f64,
+    max: f64,
+    count: u64,
+}
+
+impl Window {
+    /// Takes the next reading; gives the sum before it, if that is complete now.
+    fn push(&mut self, reading: Reading) -> Option<Sum> {
+        if reading.quality != Quality::Good || !reading.value.is_finite() {
+            return None;
+        }
+        let value = reading.value;
+        if let Some(sum) = self.open.as_mut().filter(|sum| reading.at < sum.end) {
+            sum.total += value;
+            sum.min = sum.min.min(value);
+            sum.max = sum.max.max(value);
+            sum.count += 1;
+            return None;
+        }
+        let (start, end) = self.around(reading.at);
+        self.open.replace(Sum { start, end, total: value, min: value, max: value, count: 1 })
+    }
+
+    fn around(&self, at: Stamp) -> (Stamp, Stamp) {
+        if self.every_ms % DAY_MS != 0 {
+            let start = Stamp(at.0 - at.0.rem_euclid(self.every_ms));
+            return (start, start.plus(self.every_ms));
+        }
+        let days = i32::try_from(self.every_ms / DAY_MS).unwrap_or(i32::MAX);
+        let day = moment::local_day(at, self.timezone).num_days_from_ce();
+        let first = day - day.rem_euclid(days);
+        let midnight =
+            |day: i32| NaiveDate::from_num_days_from_ce_opt(day).map(|day| moment::start_of_day(day, self.timezone));
+        (midnight(first).unwrap_or(at), midnight(first.saturating_add(days)).unwrap_or(at.plus(self.every_ms)))
+    }
+}
+
+impl std::fmt::Display for Sum {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let mean = crate::watch::view::rounded(self.total / self.count as f64, 4);
+        let time = self.start.rfc3339();
+        write!(formatter, "{time},{},{},{},{}", Shown(mean), Shown(self.min), Shown(self.max), self.count)
+    }
+}

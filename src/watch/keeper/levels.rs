@@ -1,0 +1,138 @@
+//! The limits that one subject's series is held to, each with the tubs it concerns.
+//!
+//! In: good, corrected values in time order. Out: which limits are broken, the worst of them. Limits
+//! shared by several tubs are one limit, so that the work does not grow with the tubs.
+
+use super::book::Wanted;
+use crate::climate::Stamp;
+use crate::watch::alert::{Alert, AlertState, Severity};
+use crate::watch::band::{Trip, Turn};
+use crate::watch::table::Weighed;
+
+/// One limit.
+#[derive(Clone, Debug)]
+pub(super) struct Level {
+    pub(super) weighed: Weighed,
+    pub(super) trip: Trip,
+    /// The tubs it concerns; empty for a core and for a space's own limits.
+    pub(super) tubs: Vec<String>,
+    /// Lowered, because those tubs have no core.
+    pub(super) from_air: bool,
+}
+
+/// A limit that was broken and is not any more.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Ended {
+    pub(super) severity: Severity,
+    pub(super) from: Stamp,
+}
+
+/// All limits of one subject and watch.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Levels {
+    list: Vec<Level>,
+    /// The last value.
+    pub(super) last: Option<(Stamp, f64)>,
+}
+
+impl Levels {
+    /// Takes the next value; tells the worst limit that ceased to be broken by it.
+    #[inline]
+    pub(super) fn step(&mut self, at: Stamp, value: f64, gap_ms: i64) -> Option<Ended> {
+        let mut ended: Option<Ended> = None;
+        for level in &mut self.list {
+            let since = level.trip.since();
+            if level.trip.step(&level.weighed.rule, at, value, gap_ms) == Some(Turn::Off) {
+                let this = Ended { severity: level.weighed.severity, from: since.unwrap_or(at) };
+                ended = Some(ended.filter(|other| other.severity >= this.severity).unwrap_or(this));
+            }
+        }
+        if self.last.is_none_or(|(last, _)| at > last) {
+            self.last = Some((at, value));
+        }
+        ended
+    }
+
+    /// Lets time pass; true where a limit became broken by it.
+    pub(super) fn lapse(&mut self, now: Stamp) -> bool {
+        let mut turned = false;
+        for level in &mut self.list {
+            turned |= level.trip.lapse(&level.weighed.rule, now).is_some();
+        }
+        turned
+    }
+
+    /// The worst broken limit, the longest broken of equals.
+    #[inline]
+    pub(super) fn worst(&self) -> Option<&Level> {
+        let rank = |level: &&Level| (level.weighed.severity, std::cmp::Reverse(level.trip.since()));
+        self.list.iter().filter(|level| level.trip.is_active()).max_by_key(rank)
+    }
+
+    /// The broken limits.
+    pub(super) fn active(&self) -> impl Iterator<Item = &Level> {
+        self.list.iter().filter(|level| level.trip.is_active())
+    }
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.list.is_empty()
+    }
+
+    /// What should stand now.
+    #[inline]
+    pub(super) fn wanted(&self) -> Option<Wanted> {
+        let worst = self.worst()?;
+        let value = self.last.map(|(_, value)| value);
+        let rule = &worst.weighed.rule;
+        Some(Wanted {
+            severity: worst.weighed.severity,
+            first_at: worst.trip.since().unwrap_or_default(),
+            value,
+            limit: Some(rule.limit),
+            offends: value.is_some_and(|value| rule.is_broken_by(value)),
+        })
+    }
+
+    /// Puts other limits in place. One that is the same keeps its evidence; one broken under another
+    /// value stays broken until the new one is kept.
+    pub(super) fn replace(&mut self, mut list: Vec<Level>) {
+        let same = |old: &Level, new: &Level| old.weighed == new.weighed;
+        let akin = |old: &Level, new: &Level| {
+            (old.weighed.severity, old.weighed.rule.side) == (new.weighed.severity, new.weighed.rule.side)
+        };
+        let kept: Vec<bool> = self.list.iter().map(|old| list.iter().any(|new| same(old, new))).collect();
+        for new in &mut list {
+            if let Some(old) = self.list.iter().find(|old| same(old, new)) {
+                new.trip = old.trip;
+            } else if let Some((old, _)) = self.list.iter().zip(&kept).find(|(old, kept)| !**kept && akin(old, new)) {
+                new.trip = old.trip.under_another_limit();
+            }
+        }
+        self.list = list;
+    }
+
+    /// Takes up an alert that stood before a restart: its limit is still broken.
+    pub(super) fn restore(&mut self, alert: &Alert) {
+        if alert.state == AlertState::Returned {
+            return;
+        }
+        // The config may have moved the limit meanwhile: the nearest of the same worth takes it up.
+        let distance = |level: &Level| alert.limit.map_or(0.0, |limit| (level.weighed.rule.limit - limit).abs());
+        let fitting = self.list.iter_mut().filter(|level| level.weighed.severity == alert.severity);
+        if let Some(level) = fitting.min_by(|left, right| distance(left).total_cmp(&distance(right))) {
+            level.trip = Trip::restored(alert.first_at, alert.since);
+        }
+    }
+}
+
+/// Adds `tub` to the limits in `list`, sharing those that are there already.
+pub(super) fn add(list: &mut Vec<Level>, weighed: Vec<Weighed>, tub: Option<&str>, from_air: bool) {
+    for weighed in weighed {
+        let shared = list.iter().position(|level| level.weighed == weighed && level.from_air == from_air);
+        let index = shared.unwrap_or_else(|| {
+            list.push(Level { weighed, trip: Trip::default(), tubs: Vec::new(), from_air });
+            list.len() - 1
+        });
+        list[index].tubs.extend(tub.map(str::to_owned));
+    }
+}
