@@ -1,4 +1,6 @@
-//! Entries and tubs in the grower's words.
+//! Entries and measures in the grower's words, on one line, fit for a terminal.
+//!
+//! In: deeds, masses, lengths of time. Out: text. Left out: advice and cautions (`logbook`).
 
 use chrono_tz::Tz;
 

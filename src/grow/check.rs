@@ -178,6 +178,9 @@ fn check_deed(
     let logged = book.log(&tub.id);
     let same_tub = logged.iter().filter(|line| line.void_by.is_none()).filter(|line| is_event(&line.entry.deed));
     let at = after_that_day(at, known, same_tub.map(|line| line.entry.at));
+    // A watch shows minutes: the minute of the spawning is not before it.
+    let same_minute = local_text(at, known.timezone) == local_text(tub.spawned_at, known.timezone);
+    let at = if same_minute { at.max(tub.spawned_at) } else { at };
     let earlier = |other: &&Tub| other.name == tub.name && other.spawned_at <= at;
     if at < tub.spawned_at
         && let Some(earlier) = book.tubs.iter().rfind(earlier)

@@ -7,6 +7,7 @@ pub mod metrics;
 mod page;
 mod series;
 pub mod snapshot;
+pub mod tub;
 mod wording;
 
 use std::future::Future;

@@ -7,7 +7,8 @@ use tubwatch::grow::moment::{Moment, parse};
 use tubwatch::grow::wrong::Wrong;
 
 use crate::typed::{
-    NOW, OPEN, Typed, amend, amend_at, amend_fresh, at, discard, harvest, known, moment, shelf, spawn_with, void,
+    NOW, OPEN, Typed, amend, amend_at, amend_fresh, at, discard, harvest, known, moment, shelf, spawn_with, spawning,
+    void,
 };
 
 #[test]
@@ -118,6 +119,12 @@ fn what_is_allowed_is_resolved() {
     assert_eq!(ok("A1", Deed::Looked, "2026-11-18").at, at("2026-11-18 10:00"));
     assert_eq!(ok("A1", Deed::Looked, "2026-11-19").at, at("2026-11-19"));
     assert_eq!(ok("A1", harvest(20.0, None), "2026-12-10").at, at("2026-12-10 10:00"));
+    // The minute of the spawning, as a watch shows it, is not before it.
+    let mut seconds = Typed::default();
+    seconds.add("A1-2026-11-18", "2026-11-18 10:00:40", spawning("A1", None));
+    let looked = check(&seconds.0, "A1", &Deed::Looked, moment("2026-11-18 10:00"), &known()).unwrap();
+    assert_eq!(looked.at, at("2026-11-18 10:00:40"));
+    assert!(check(&seconds.0, "A1", &Deed::Looked, moment("2026-11-18 09:59"), &known()).is_err());
     // Implied stages are said.
     assert_eq!(ok("B2", harvest(20.0, None), "now").implied, ["colonised", "opened"]);
     assert!(ok("A1", harvest(20.0, None), "now").implied.is_empty());
