@@ -140,9 +140,9 @@ impl Keeper {
         self.tubs.iter().filter(|state| state.is_stale).map(|state| state.tub.id.as_str())
     }
 
-    /// Figures of this tub are about to be made from the store. Call it before the last sample that
-    /// was handed here is committed, and read the store only after that: what is sampled from now on
-    /// is kept and added in the end. False where no such tub lives.
+    /// Figures of this tub are about to be made from the store; what is sampled from now on is kept and
+    /// added in the end. So: begin, wait until all samples handed over so far are committed, fold the
+    /// store's, finish. False where no such tub lives.
     pub fn begin_rebuild(&mut self, tub_id: &str) -> bool {
         self.live(tub_id).map(TubState::begin_rebuild).is_some()
     }
