@@ -169,3 +169,31 @@ fn the_logbook_moves_limits_and_ends_alerts() {
     bench.run_core(HOUR, |_| Some(29.0));
     assert_eq!(bench.take(), [one(EventKind::Raised, "tub A1", Severity::Warning, 150)]);
 }
+
+#[test]
+fn what_befalls_a_stand_in_bears_on_the_tub_that_is_like_it() {
+    let mut like = tub("A2", "shelf", Stage::Colonising, None);
+    like.like = Some("A1-2026-11-11".into());
+    let mut model = tub("A1", "shelf", Stage::Colonising, Some("core-a1"));
+    let mut bench = Bench::new(vec![model.clone(), like.clone()]);
+    let settle = |bench: &mut Bench| {
+        let stale: Vec<String> = bench.keeper.stale_tubs().map(str::to_owned).collect();
+        for id in &stale {
+            bench.keeper.begin_rebuild(id);
+        }
+        stale
+    };
+    settle(&mut bench);
+    bench.run_core(HOUR, |_| Some(25.0));
+    bench.keeper.tubs_changed(vec![model.clone(), like.clone()], bench.now, &mut bench.told);
+    assert!(settle(&mut bench).is_empty(), "nothing changed");
+    model.stage = Stage::Ended;
+    model.ended_at = Some(bench.now);
+    bench.keeper.tubs_changed(vec![model, like], bench.now, &mut bench.told);
+    assert_eq!(settle(&mut bench), ["A2-2026-11-11"]);
+    assert!(bench.keeper.tub_view("A2-2026-11-11", bench.now).unwrap().is_from_air);
+    // Late, from the time when the core still spoke for it.
+    let at = bench.now.plus(-30 * MIN - SECOND);
+    assert_eq!(bench.at(CORE_A1, at, [Some(25.0), None, None, None]), Taken::Late);
+    assert_eq!(settle(&mut bench), ["A2-2026-11-11"]);
+}

@@ -36,11 +36,15 @@ impl Keeper {
     /// Puts the live tubs in place and all that hangs on them; gives the slots of those gone.
     pub(super) fn set_tubs(&mut self, tubs: Vec<Tub>) -> Vec<Slot> {
         let mut before = std::mem::take(&mut self.tubs);
+        let is_liked = |id: &str| tubs.iter().any(|tub| tub.is_alive() && tub.like.as_deref() == Some(id));
+        let stand_ins: Vec<Tub> = tubs.iter().filter(|tub| is_liked(&tub.id)).cloned().collect();
+        let stood_in = std::mem::replace(&mut self.stand_ins, stand_ins);
         for tub in tubs.into_iter().filter(Tub::is_alive) {
             let state = match before.iter().position(|state| state.tub.id == tub.id) {
                 Some(index) => {
                     let mut state = before.swap_remove(index);
                     state.renew(tub);
+                    state.is_stale |= !is_same_stand_in(&stood_in, &self.stand_ins, &state.tub);
                     state
                 }
                 None => TubState::new(tub),
@@ -103,14 +107,13 @@ impl Keeper {
         if let Some(own) = tub.core().and_then(probe) {
             return Some(Core { probe: own, of_tub: None });
         }
-        let like = self.like_of(tub)?;
+        let like = self.like_of(tub).filter(|like| like.is_alive())?;
         Some(Core { probe: like.core().and_then(probe)?, of_tub: Some(like.name.clone()) })
     }
 
-    /// The live tub that stands in for `tub`.
+    /// The tub that stands in, or stood in, for `tub`.
     fn like_of(&self, tub: &Tub) -> Option<&Tub> {
-        let like = tub.like.as_deref()?;
-        self.tubs.iter().map(|state| &state.tub).find(|other| other.id == like)
+        stand_in(&self.stand_ins, tub)
     }
 
     /// Marks the tubs whose figures a late sample of `probe` bears on.
@@ -164,5 +167,18 @@ impl Keeper {
 
     fn live(&mut self, tub_id: &str) -> Option<&mut TubState> {
         self.tubs.iter_mut().find(|state| state.tub.id == tub_id)
+    }
+}
+
+fn stand_in<'a>(stand_ins: &'a [Tub], tub: &Tub) -> Option<&'a Tub> {
+    stand_ins.iter().find(|other| Some(&other.id) == tub.like.as_ref())
+}
+
+/// Whether the same is known of the stand-in of `tub` as before, as far as it bears on its figures.
+fn is_same_stand_in(before: &[Tub], now: &[Tub], tub: &Tub) -> bool {
+    match (stand_in(before, tub), stand_in(now, tub)) {
+        (None, None) => true,
+        (Some(before), Some(now)) => before.cores == now.cores && before.ended_at == now.ended_at,
+        _ => false,
     }
 }

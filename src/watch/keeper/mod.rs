@@ -76,6 +76,8 @@ pub struct Keeper {
     spaces: Vec<SpaceState>,
     /// The live ones.
     tubs: Vec<TubState>,
+    /// Those, ended ones too, that a live tub names as the one it is like.
+    stand_ins: Vec<Tub>,
     store: StoreWatch,
     book: Book,
     /// Open alerts of before the start whose subject is not watched any more.
@@ -98,6 +100,7 @@ impl Keeper {
             sources: setup.sources.iter().cloned().map(|source| SourceWatch::new(source, now)).collect(),
             spaces: setup.spaces.iter().cloned().map(SpaceState::new).collect(),
             tubs: Vec::new(),
+            stand_ins: Vec::new(),
             store: StoreWatch::default(),
             book: Book::new(open, next_alert_id),
             orphans: Vec::new(),
