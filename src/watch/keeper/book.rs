@@ -6,12 +6,13 @@
 use std::collections::BTreeMap;
 
 use crate::climate::Stamp;
-use crate::climate::stamp::MINUTE_MS;
+use crate::climate::stamp::SECOND_MS;
 use crate::watch::alert::{Alert, AlertEvent, AlertState, EventKind, Severity, Watch};
 use crate::watch::life::{Happening, apply};
 
-/// A standing alert's text is made anew this often: durations are shown in minutes.
-const REWORD_MS: i64 = MINUTE_MS;
+/// A standing alert's text is made anew no oftener than this: it is read by people, and a flood of
+/// samples must not spend its time on words.
+const REWORD_MS: i64 = 10 * SECOND_MS;
 
 /// A watch's place for its alert.
 #[derive(Clone, Copy, Debug, Default)]

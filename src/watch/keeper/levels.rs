@@ -6,7 +6,7 @@
 use super::book::Wanted;
 use crate::climate::Stamp;
 use crate::watch::alert::{Alert, AlertState, Severity};
-use crate::watch::band::{Trip, Turn};
+use crate::watch::band::{Side, Trip, Turn};
 use crate::watch::table::Weighed;
 
 /// One limit.
@@ -125,9 +125,11 @@ impl Levels {
     }
 }
 
-/// Adds `tub` to the limits in `list`, sharing those that are there already.
+/// Adds `tub` to the limits in `list`, sharing those that are there already. `from_air`: its high
+/// limits are lowered for want of a core.
 pub(super) fn add(list: &mut Vec<Level>, weighed: Vec<Weighed>, tub: Option<&str>, from_air: bool) {
     for weighed in weighed {
+        let from_air = from_air && weighed.rule.side != Side::Under;
         let shared = list.iter().position(|level| level.weighed == weighed && level.from_air == from_air);
         let index = shared.unwrap_or_else(|| {
             list.push(Level { weighed, trip: Trip::default(), tubs: Vec::new(), from_air });

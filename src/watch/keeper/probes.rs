@@ -8,7 +8,7 @@ use crate::climate::trend::Thinner;
 use crate::climate::{Quality, Quantity, Reading, Stamp};
 use crate::grow::thermal::Gaps;
 use crate::watch::fahrenheit::Fahrenheit;
-use crate::watch::judge::Judge;
+use crate::watch::judge::{Judge, on_arrival};
 use crate::watch::setup::ProbeSetup;
 
 use super::book::Slot;
@@ -128,6 +128,9 @@ impl ProbeState {
     pub(super) fn judge(&mut self, quantity: Quantity, reading: Reading, settled: &mut Vec<Reading>) {
         match self.judges.get_mut(quantity.index()) {
             Some(judge) => judge.push(reading, settled),
+            None if reading.quality == Quality::Good => {
+                settled.push(Reading { quality: on_arrival(quantity, reading.value), ..reading });
+            }
             None => settled.push(reading),
         }
     }

@@ -1,8 +1,10 @@
 //! What the status shows, read off the keeper at a moment.
 
+use super::Keeper;
+use super::levels::Levels;
 use super::probes::Health;
 use super::spaces::AIR;
-use super::{Keeper, TubState};
+use super::tubs::TubState;
 use crate::climate::{Quantity, Stamp};
 use crate::grow::due::{Due, due_window, equivalent_days, progress};
 use crate::grow::thermal::Figures;
@@ -152,7 +154,7 @@ impl Keeper {
         let own = [state.slot, state.core.as_ref().map(|core| self.probes[core.probe].slot).unwrap_or_default()];
         let space = state.space.map(|space| &self.spaces[space]);
         let concerned = space.into_iter().flat_map(|space| {
-            let concerns = |levels: &super::Levels| levels.active().any(|level| level.tubs.contains(&state.tub.name));
+            let concerns = |levels: &Levels| levels.active().any(|level| level.tubs.contains(&state.tub.name));
             space.levels.iter().zip(space.slots).filter(move |(levels, _)| concerns(levels)).map(|(_, slot)| slot)
         });
         let mut ids: Vec<i64> =
