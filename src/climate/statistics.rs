@@ -18,7 +18,7 @@ pub fn median(values: &mut [f64]) -> Option<f64> {
         return None;
     }
     let middle = values.len() / 2;
-    let is_even = values.len() % 2 == 0;
+    let is_even = values.len().is_multiple_of(2);
     let (below, upper, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
     let upper = *upper;
     if !is_even {

@@ -178,6 +178,16 @@ fn check_deed(
     let logged = book.log(&tub.id);
     let same_tub = logged.iter().filter(|line| line.void_by.is_none()).filter(|line| is_event(&line.entry.deed));
     let at = after_that_day(at, known, same_tub.map(|line| line.entry.at));
+    let earlier = |other: &&Tub| other.name == tub.name && other.spawned_at <= at;
+    if at < tub.spawned_at
+        && let Some(earlier) = book.tubs.iter().rfind(earlier)
+    {
+        let spawned = local_text(tub.spawned_at, known.timezone);
+        return Err(Wrong::Forbidden(format!(
+            "tub {} was spawned on {spawned}; if the filling before it is meant, name it {}",
+            tub.name, earlier.id
+        )));
+    }
     settle(entries, book, tub.id.clone(), at, deed.clone(), known)
 }
 

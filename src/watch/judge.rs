@@ -110,8 +110,9 @@ impl Judge {
     /// readings whose quality is now final, in order. Readings that are not good on arrival keep
     /// their quality and are nobody's neighbour. Allocates only while something is in doubt.
     pub fn push(&mut self, mut reading: Reading, settled: &mut Vec<Reading>) {
-        if reading.quality == Quality::Good && !reading.value.is_finite() {
-            reading.quality = Quality::Sentinel;
+        if reading.quality == Quality::Good {
+            // Whoever kept it may have known less; asking again costs next to nothing.
+            reading.quality = on_arrival(self.quantity, reading.value);
         }
         let good = reading.quality == Quality::Good;
         if good && self.quantity == Quantity::Temperature && reading.value == POWER_ON_C {

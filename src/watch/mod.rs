@@ -2,4 +2,5 @@
 
 pub mod alert;
 pub mod judge;
+pub mod origin;
 pub mod setup;
