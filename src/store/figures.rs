@@ -153,6 +153,7 @@ struct Fold<'a> {
     /// Probes that are not in the config any more.
     strangers: Vec<String>,
     limits_for: Option<(Stage, bool)>,
+    last_at: Option<Stamp>,
 }
 
 impl<'a> Fold<'a> {
@@ -172,7 +173,7 @@ impl<'a> Fold<'a> {
             band: BandHours::new(BandLimits::default(), start, end),
             core_over_air_max_k: None,
         };
-        Fold { tub, setup, culture, settled_only, end, figures, strangers: Vec::new(), limits_for: None }
+        Fold { tub, setup, culture, settled_only, end, figures, strangers: Vec::new(), limits_for: None, last_at: None }
     }
 
     fn run(&mut self, reader: &Reader, tubs: &[Tub], from: Stamp, to: Stamp) -> Result<(), StoreError> {
@@ -255,7 +256,9 @@ impl<'a> Fold<'a> {
     }
 
     fn push(&mut self, source: &Source<'_>, reading: Reading, from_core: bool, space: &crate::grow::culture::Bands) {
-        let stage = held(&self.tub.stages, reading.at).copied().unwrap_or(Stage::Colonising);
+        // The line that leads to this reading belongs to the stage it began in.
+        let begun = self.last_at.replace(reading.at).unwrap_or(reading.at);
+        let stage = held(&self.tub.stages, begun).copied().unwrap_or(Stage::Colonising);
         let figures = &mut self.figures;
         if self.limits_for != Some((stage, from_core)) {
             self.limits_for = Some((stage, from_core));
