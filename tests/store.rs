@@ -157,6 +157,15 @@ fn several_probes_come_in_one_order_of_time() {
     assert!(order.is_sorted_by_key(|(at, position, _)| (*at, *position)));
     let doubtful: Vec<_> = order.iter().filter(|(.., settled)| !settled).collect();
     assert_eq!(doubtful, [&(Stamp(5_000 * SECOND), 2, false)]);
+
+    let mut spikes = 0;
+    let mut visit = |_: usize, message: &JudgedMessage| {
+        assert_eq!((message.quality, message.settled), (GOOD, false), "as on arrival");
+        spikes += usize::from(message.values[0] == Some(70.0));
+        std::ops::ControlFlow::Continue(())
+    };
+    reader.history(&["a"], Stamp(0), Stamp(i64::MAX), Form::Unjudged, &mut visit).unwrap();
+    assert_eq!(spikes, 2);
 }
 
 #[test]
