@@ -85,7 +85,9 @@ impl<W: Write> Csv<W> {
     /// A figure, rounded to four decimals.
     pub fn figure(&mut self, value: Option<f64>) -> &mut Self {
         let scale = 10_f64.powi(DECIMALS);
-        self.exact(value.map(|value| (value * scale).round() / scale))
+        // Beyond 2^53 a number has no decimals left to round, and scaling would only harm it.
+        let round = |value: f64| if value.abs() * scale < 9e15 { (value * scale).round() / scale } else { value };
+        self.exact(value.map(round))
     }
 
     /// A whole number.
