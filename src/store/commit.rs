@@ -12,6 +12,7 @@ use super::error::{StoreError, why};
 use super::open::Store;
 use super::rows;
 use super::writer::Group;
+use super::zones::Filling;
 
 /// Statements kept ready; there are fewer kinds of change.
 const STATEMENTS: usize = 16;
@@ -21,18 +22,26 @@ pub(super) struct Committer {
     store: Store,
     file: Option<(u64, u64)>,
     newest_row: i64,
+    filling: Filling,
     /// After a fault: so many samples at the group's front may be stored already.
     in_doubt: Option<usize>,
 }
 
 impl Committer {
     pub fn new(store: Store) -> Result<Committer, StoreError> {
-        let mut committer = Committer { store, file: None, newest_row: 0, in_doubt: None };
+        let mut committer = Committer { store, file: None, newest_row: 0, filling: Filling::default(), in_doubt: None };
         committer.file = committer.file_now();
         committer.store.connection.set_prepared_statement_cache_capacity(STATEMENTS);
-        committer.newest_row = newest_row(&committer.store.connection)
-            .map_err(|error| StoreError::from_sqlite("read", &committer.store.file(), &error))?;
+        let learned = committer.learn();
+        learned.map_err(|error| StoreError::from_sqlite("read", &committer.store.file(), &error))?;
         Ok(committer)
+    }
+
+    /// Learns where the heap ends, and its last zone.
+    fn learn(&mut self) -> rusqlite::Result<()> {
+        self.newest_row = newest_row(&self.store.connection)?;
+        self.filling = Filling::load(&self.store.connection)?;
+        Ok(())
     }
 
     /// How many samples at the group's front may be stored already.
@@ -81,28 +90,30 @@ impl Committer {
         let Some(front) = self.in_doubt else { return Ok(0) };
         self.store.reopen().map_err(|error| error.to_string())?;
         self.store.connection.set_prepared_statement_cache_capacity(STATEMENTS);
-        let newest = newest_row(&self.store.connection).map_err(|error| why(&error))?;
-        let stored = if newest > self.newest_row { front.min(group.samples.len()) } else { 0 };
+        let before = self.newest_row;
+        self.learn().map_err(|error| why(&error))?;
+        let stored = if self.newest_row > before { front.min(group.samples.len()) } else { 0 };
         group.samples.drain(..stored);
-        self.newest_row = newest;
         self.in_doubt = None;
         Ok(stored)
     }
 
     fn write(&mut self, group: &Group) -> rusqlite::Result<()> {
         let transaction = self.store.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let (mut newest, mut filling) = (self.newest_row, self.filling);
         {
             let mut insert = transaction.prepare_cached(rows::INSERT_SAMPLE)?;
             for row in &group.samples {
                 row.insert(&mut insert)?;
+                newest = transaction.last_insert_rowid();
+                filling.add(&transaction, newest, row.at)?;
             }
         }
         for change in &group.others {
             rows::write(&transaction, change)?;
         }
-        let newest = newest_row(&transaction)?;
         transaction.commit()?;
-        self.newest_row = newest;
+        (self.newest_row, self.filling) = (newest, filling);
         Ok(())
     }
 

@@ -13,13 +13,11 @@ use crate::climate::{Quality, Quantity, Reading, Stamp};
 use crate::grow::culture::{Culture, StageBands};
 use crate::grow::thermal::{Exposure, Gaps, Preference};
 use crate::grow::tub::{Since, Stage, Tub};
+use crate::watch::origin::{Origin, origin, stress_top_c};
 use crate::watch::setup::Setup;
 
 /// How often a probe that left the config is taken to have reported.
 const EVERY_UNKNOWN_MS: i64 = crate::climate::stamp::MINUTE_MS;
-
-/// The substrate is warmer than the air around it, so on air the high limits lie this much lower, K.
-pub const AIR_LOWER_K: f64 = 2.0;
 
 /// What the stored samples tell of one tub.
 #[derive(Clone, Debug)]
@@ -38,22 +36,16 @@ pub struct TubFigures {
     pub core_over_air_max_k: Option<f64>,
 }
 
-/// The top of the band and its bottom for temperatures of a core or of the air: on air the top lies
-/// [`AIR_LOWER_K`] lower. A core without a band of its own takes the air's.
-pub fn band_limits(bands: &StageBands, from_core: bool, damage_c: f64) -> BandLimits {
-    let value = |limit: Option<crate::grow::culture::Limit>| limit.map(|limit| limit.value);
-    let (air, core) = (bands.temperature, bands.core_temperature);
-    let (low, high) = if from_core {
-        (value(core.low.or(air.low)), value(core.high.or(air.high)))
-    } else {
-        (value(air.low), value(air.high).map(|high| high - AIR_LOWER_K))
-    };
-    BandLimits { low, high, damage: Some(damage_c) }
+/// The limits that hours outside the band are counted against; the high one as for heat stress.
+fn band_limits(bands: &StageBands, from_core: bool, damage_c: f64) -> BandLimits {
+    let (air, core) = (bands.temperature.low, bands.core_temperature.low);
+    let low = if from_core { core.or(air) } else { air };
+    BandLimits { low: low.map(|low| low.value), high: stress_top_c(bands, from_core), damage: Some(damage_c) }
 }
 
-/// The figures from the tub's spawning on, from samples before `until`; of a tub that has ended, up
-/// to its end. With `settled_only` nothing enters whose quality a later sample may still change: so
-/// the live watches can carry on from there.
+/// The figures from the tub's spawning on, from samples before `until`, up to when it was colonised
+/// (which is what the culture's requirement speaks of) or ended. With `settled_only` nothing enters
+/// whose quality a later sample may still change: so the live watches can carry on from there.
 ///
 /// # Errors
 /// When the store cannot be read.
@@ -67,7 +59,7 @@ pub fn exposure(
     settled_only: bool,
 ) -> Result<TubFigures, StoreError> {
     let start = tub.spawned_at;
-    let end = tub.ended_at.filter(|ended| *ended <= until);
+    let end = tub.colonised_at.or(tub.ended_at);
     let mut fold = Fold::new(tub, setup, culture, start, end, settled_only);
     fold.run(reader, tubs, start, until)?;
     Ok(fold.figures)
@@ -108,11 +100,10 @@ fn held<T>(history: &[Since<T>], at: Stamp) -> Option<&T> {
 
 /// The core probe that speaks for `tub` at `at`: its own, else that of the tub it is like.
 pub fn core_at<'a>(tub: &'a Tub, tubs: &'a [Tub], at: Stamp) -> Option<&'a str> {
-    let own = |tub: &'a Tub| held(&tub.cores, at).and_then(|core| core.as_deref());
-    own(tub).or_else(|| {
-        let other = tubs.iter().find(|other| Some(&other.id) == tub.like.as_ref())?;
-        own(other).filter(|_| other.ended_at.is_none_or(|ended| at < ended))
-    })
+    match origin(tub, like(tub, tubs), at) {
+        Origin::Core(core) | Origin::Like(core) => Some(core),
+        Origin::Air(_) => None,
+    }
 }
 
 /// The space `tub` stands in at `at`; before it was spawned, its first.
@@ -120,10 +111,14 @@ pub fn space_at(tub: &Tub, at: Stamp) -> &str {
     held(&tub.spaces, at).or(tub.spaces.first().map(|first| &first.value)).map_or("", String::as_str)
 }
 
+fn like<'a>(tub: &Tub, tubs: &'a [Tub]) -> Option<&'a Tub> {
+    tubs.iter().find(|other| Some(&other.id) == tub.like.as_ref())
+}
+
 fn segments(tub: &Tub, tubs: &[Tub], from: Stamp, to: Stamp) -> Vec<Segment> {
     let mut turns: Vec<Stamp> = tub.spaces.iter().map(|since| since.from).collect();
     turns.extend(tub.cores.iter().map(|since| since.from));
-    if let Some(other) = tubs.iter().find(|other| Some(&other.id) == tub.like.as_ref()) {
+    if let Some(other) = like(tub, tubs) {
         turns.extend(other.cores.iter().map(|since| since.from).chain(other.ended_at));
     }
     turns.retain(|turn| *turn > from && *turn < to);
@@ -152,12 +147,13 @@ struct Fold<'a> {
     setup: &'a Setup,
     culture: &'a Culture,
     settled_only: bool,
-    /// The last segment's end is the end of what counts, not only of what is known.
-    closed: bool,
+    /// The end of what counts; without one everything known does.
+    end: Option<Stamp>,
     figures: TubFigures,
     /// Probes that are not in the config any more.
     strangers: Vec<String>,
     limits_for: Option<(Stage, bool)>,
+    last_at: Option<Stamp>,
 }
 
 impl<'a> Fold<'a> {
@@ -177,13 +173,11 @@ impl<'a> Fold<'a> {
             band: BandHours::new(BandLimits::default(), start, end),
             core_over_air_max_k: None,
         };
-        let closed = end.is_some();
-        Fold { tub, setup, culture, settled_only, closed, figures, strangers: Vec::new(), limits_for: None }
+        Fold { tub, setup, culture, settled_only, end, figures, strangers: Vec::new(), limits_for: None, last_at: None }
     }
 
     fn run(&mut self, reader: &Reader, tubs: &[Tub], from: Stamp, to: Stamp) -> Result<(), StoreError> {
-        let end = self.tub.ended_at.map_or(to, |ended| ended.min(to));
-        let segments = segments(self.tub, tubs, from, end);
+        let segments = segments(self.tub, tubs, from, self.end.map_or(to, |end| end.min(to)));
         let last = segments.len().saturating_sub(1);
         for (index, segment) in segments.iter().enumerate() {
             self.segment(reader, segment, index == 0, index == last)?;
@@ -226,7 +220,8 @@ impl<'a> Fold<'a> {
         let lead_ms = sources.iter().map(|source| source.gaps.bridge_ms).max().unwrap_or(0);
         // The line that crosses the ends counts with its part in the segment; between segments of
         // different sources there is no line. Before a segment only the preference is led in.
-        let to = if last && self.closed { segment.to.plus(lead_ms) } else { segment.to };
+        let ends_here = last && self.end == Some(segment.to);
+        let to = if ends_here { segment.to.plus(lead_ms) } else { segment.to };
         let bands = space.map(|space| space.bands).unwrap_or_default();
 
         let mut preference = Preference::new(sources.len() - cores);
@@ -261,7 +256,9 @@ impl<'a> Fold<'a> {
     }
 
     fn push(&mut self, source: &Source<'_>, reading: Reading, from_core: bool, space: &crate::grow::culture::Bands) {
-        let stage = held(&self.tub.stages, reading.at).copied().unwrap_or(Stage::Colonising);
+        // The line that leads to this reading belongs to the stage it began in.
+        let begun = self.last_at.replace(reading.at).unwrap_or(reading.at);
+        let stage = held(&self.tub.stages, begun).copied().unwrap_or(Stage::Colonising);
         let figures = &mut self.figures;
         if self.limits_for != Some((stage, from_core)) {
             self.limits_for = Some((stage, from_core));

@@ -32,8 +32,11 @@ const LAST_GOOD_DAYS: i64 = 30;
 pub enum Form {
     /// By the correction in force at the sample's time.
     Corrected,
-    /// As the probe sent them.
+    /// As the probe sent them, judged.
     Raw,
+    /// As the probe sent them, with the quality known on arrival and none of them settled: for whoever
+    /// judges them anew, such as live watches that carry on after a restart.
+    Unjudged,
 }
 
 impl Reader {
@@ -142,13 +145,14 @@ impl Reader {
         }
         let corrections = match form {
             Form::Corrected => self.corrections()?,
-            Form::Raw => Vec::new(),
+            Form::Raw | Form::Unjudged => Vec::new(),
         };
         let mut pass = Pass {
             judges: vec![MessageJudge::new(); probes.len()],
             corrections: vec![Default::default(); probes.len()],
             held: Vec::new(),
             settled: Vec::new(),
+            judged: form != Form::Unjudged,
             only,
             from,
             to,
@@ -203,6 +207,7 @@ struct Pass {
     /// Final, but an earlier one of another probe may not be.
     held: Vec<(Stamp, usize, JudgedMessage)>,
     settled: Vec<JudgedMessage>,
+    judged: bool,
     only: Option<Quantity>,
     from: Stamp,
     to: Stamp,
@@ -222,7 +227,12 @@ impl Pass {
                 return;
             }
         }
-        self.judges[position].push(&sample, &mut self.settled);
+        if self.judged {
+            self.judges[position].push(&sample, &mut self.settled);
+        } else {
+            let Sample { at, values, quality, .. } = sample;
+            self.settled.push(JudgedMessage { at, values, quality, settled: false });
+        }
         self.keep_settled(position);
     }
 

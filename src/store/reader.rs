@@ -3,9 +3,9 @@
 //! In: the store's folder. Out: logbook, alerts, outbox and corrections as they stand; samples by
 //! way of `history.rs`. Left out: figures (`figures.rs`).
 //!
-//! Cost of reading samples in this version: they lie in a heap in order of arrival. The first read
-//! scans it once to learn which runs of rows hold which times; after that a range costs the rows of
-//! all probes in it, about a million a second, and memory for a window of them, never the range.
+//! Cost of reading samples in this version: they lie in a heap in order of arrival, and `zones.rs`
+//! tells which runs of rows hold which times. A range costs the rows of all probes in it, about a
+//! million a second, and memory for a window of them, never the range.
 
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};

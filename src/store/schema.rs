@@ -9,6 +9,7 @@
 //! |---|---|---|
 //! | `probe` | a probe ever heard of | `id`; `name` as in the config |
 //! | `sample` | one message of one probe, uncorrected, in order of arrival | `probe`; `at`; `temperature`, `humidity`, `co2`, `battery` (NULL: not read, or no number); `quality` |
+//! | `zone` | a run of rows of `sample` (by `rowid`) and the times in it; only to read faster | `first`, `last`; `earliest`, `latest` |
 //! | `entry` | a line of the logbook, never changed | `id`; `written_at`; `at` (when it happened); `tub` (its filling's id, or empty); `body` (JSON, `deed` names what happened) |
 //! | `alert` | an incident as it stands | `id`; `subject`; `watch`; `severity`; `state`; `since`, `first_at`, `returned_at`, `acknowledged_at`, `ended_at`; `value`; `limit_value`; `text`; `repeat` |
 //! | `outbox` | a message for a messenger | `id`; `messenger`; `alert`; `event`; `body` (JSON); `idempotency_key`; `created_at`; `tries`; `error` (of the last try); `delivered_at` (NULL: still waiting) |
@@ -46,6 +47,12 @@ CREATE TABLE sample (
     co2 REAL,
     battery REAL,
     quality INTEGER NOT NULL
+) STRICT;
+CREATE TABLE zone (
+    first INTEGER PRIMARY KEY,
+    last INTEGER NOT NULL,
+    earliest INTEGER NOT NULL,
+    latest INTEGER NOT NULL
 ) STRICT;
 CREATE TABLE entry (
     id INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -104,9 +111,10 @@ CREATE TABLE meta (
 
 /// Cheap reads that fail where a table or its columns are missing, or where the newest end of the
 /// file is: what is asked at every start instead of a scan of the whole file.
-pub const PROBES: [&str; 8] = [
+pub const PROBES: [&str; 9] = [
     "SELECT id, name FROM probe LIMIT 1",
     "SELECT probe, at, temperature, humidity, co2, battery, quality FROM sample ORDER BY rowid DESC LIMIT 1",
+    "SELECT first, last, earliest, latest FROM zone ORDER BY first DESC LIMIT 1",
     "SELECT id, written_at, at, tub, body FROM entry ORDER BY id DESC LIMIT 1",
     "SELECT id, subject, watch, severity, state, since, first_at, value, limit_value, text, returned_at,
         acknowledged_at, ended_at, repeat FROM alert ORDER BY id DESC LIMIT 1",

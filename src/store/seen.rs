@@ -4,8 +4,8 @@
 //! by `Reader::seen`.
 //!
 //! Memory: stamps of a probe are kept as differences in blocks: 2 bytes a sample where they are
-//! under 16 s apart, 3 up to half an hour, plus 0.2 for the block; the newest [`TAIL`] to
-//! 2 x [`TAIL`] of each probe as 8 bytes each. 20 probes every 10 s: about 140 MB a year.
+//! under 16 s apart, 3 up to half an hour, plus 0.2 for the block; the newest 256 to
+//! 512 of each probe as 8 bytes each. 20 probes every 10 s: about 140 MB a year.
 
 use std::collections::HashMap;
 

@@ -3,10 +3,11 @@
 //!
 //! In: the heap's rows in order of arrival. Out: the runs of rows that may hold a range of time.
 //! Rows arrive nearly in time order, so a zone of a few thousand rows spans little time; a late
-//! sample only makes its zone span more. Costs 32 bytes for every [`ZONE_ROWS`] rows, and one scan
-//! of the heap when a reader first asks for samples (about 5 million rows a second).
+//! sample only makes its zone span more. The writer notes each full zone in the table `zone`, in the
+//! commit that fills it: a row for every [`ZONE_ROWS`] samples. A reader keeps 32 bytes of each and
+//! scans only what came after the last.
 
-use rusqlite::Connection;
+use rusqlite::{Connection, OptionalExtension, Transaction};
 
 use crate::climate::Stamp;
 
@@ -15,34 +16,104 @@ const ZONE_ROWS: i64 = 4096;
 
 /// A run of rows and the times in it.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Zone {
+pub(super) struct Zone {
     first: i64,
     last: i64,
     earliest: i64,
     latest: i64,
 }
 
+impl Zone {
+    fn new(row: i64, at: i64) -> Zone {
+        Zone { first: row, last: row, earliest: at, latest: at }
+    }
+
+    fn is_full(&self) -> bool {
+        self.last - self.first + 1 >= ZONE_ROWS
+    }
+
+    fn add(&mut self, row: i64, at: i64) {
+        self.last = row;
+        self.earliest = self.earliest.min(at);
+        self.latest = self.latest.max(at);
+    }
+}
+
+/// The zone that the writer is filling.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Filling(Option<Zone>);
+
+impl Filling {
+    /// As the file has it: the rows after the last full zone.
+    pub fn load(connection: &Connection) -> rusqlite::Result<Filling> {
+        let full = connection.query_row("SELECT max(last) FROM zone", [], |row| row.get::<_, Option<i64>>(0));
+        let full = full.optional()?.flatten().unwrap_or(i64::MIN);
+        let mut zones = Zones::default();
+        zones.scan(connection, full)?;
+        Ok(Filling(zones.tail.last().copied().filter(|zone| !zone.is_full())))
+    }
+
+    /// Takes in a row that was just inserted, and notes its zone where that is full now.
+    pub fn add(&mut self, transaction: &Transaction<'_>, row: i64, at: i64) -> rusqlite::Result<()> {
+        let zone = match &mut self.0 {
+            Some(zone) => {
+                zone.add(row, at);
+                zone
+            }
+            none => none.insert(Zone::new(row, at)),
+        };
+        if zone.is_full() {
+            let sql = "INSERT OR REPLACE INTO zone (first, last, earliest, latest) VALUES (?1, ?2, ?3, ?4)";
+            let mut note = transaction.prepare_cached(sql)?;
+            note.execute((zone.first, zone.last, zone.earliest, zone.latest))?;
+            self.0 = None;
+        }
+        Ok(())
+    }
+}
+
 /// All zones of the heap, in order of arrival.
 #[derive(Debug, Default)]
 pub(super) struct Zones {
-    zones: Vec<Zone>,
+    /// Those noted in the file.
+    full: Vec<Zone>,
+    /// Those after them, found by scanning.
+    tail: Vec<Zone>,
 }
 
 impl Zones {
     /// Takes in the rows that have come since the last time.
     pub fn refresh(&mut self, connection: &Connection) -> rusqlite::Result<()> {
         let newest: Option<i64> = connection.query_row("SELECT max(rowid) FROM sample", [], |row| row.get(0))?;
-        let known = self.zones.last().map_or(i64::MIN, |zone| zone.last);
+        let known = self.known();
         match newest {
-            None => self.zones.clear(),
             Some(newest) if newest == known => return Ok(()),
+            Some(newest) if newest > known => {}
             // Rows were taken away and numbers given again: what is known is worth nothing.
-            Some(newest) if newest < known => self.zones.clear(),
-            Some(_) => {}
+            _ => *self = Zones::default(),
         }
-        let known = self.zones.last().map_or(i64::MIN, |zone| zone.last);
+        let before = self.full.len();
+        let noted = self.full.last().map_or(i64::MIN, |zone| zone.last);
+        let sql = "SELECT first, last, earliest, latest FROM zone WHERE first > ?1 ORDER BY first";
+        let mut zones = connection.prepare_cached(sql)?;
+        let mut zones = zones.query([noted])?;
+        while let Some(row) = zones.next()? {
+            let (first, last, earliest, latest) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
+            self.full.push(Zone { first, last, earliest, latest });
+        }
+        if self.full.len() > before {
+            self.tail.clear();
+        }
+        self.scan(connection, self.known())
+    }
+
+    fn known(&self) -> i64 {
+        self.tail.last().or(self.full.last()).map_or(i64::MIN, |zone| zone.last)
+    }
+
+    fn scan(&mut self, connection: &Connection, after: i64) -> rusqlite::Result<()> {
         let mut rows = connection.prepare_cached("SELECT rowid, at FROM sample WHERE rowid > ?1 ORDER BY rowid")?;
-        let mut rows = rows.query([known])?;
+        let mut rows = rows.query([after])?;
         while let Some(row) = rows.next()? {
             self.add(row.get(0)?, row.get(1)?);
         }
@@ -50,21 +121,21 @@ impl Zones {
     }
 
     fn add(&mut self, row: i64, at: i64) {
-        match self.zones.last_mut() {
-            Some(zone) if row - zone.first < ZONE_ROWS => {
-                zone.last = row;
-                zone.earliest = zone.earliest.min(at);
-                zone.latest = zone.latest.max(at);
-            }
-            _ => self.zones.push(Zone { first: row, last: row, earliest: at, latest: at }),
+        match self.tail.last_mut() {
+            Some(zone) if !zone.is_full() => zone.add(row, at),
+            _ => self.tail.push(Zone::new(row, at)),
         }
+    }
+
+    fn all(&self) -> impl Iterator<Item = &Zone> {
+        self.full.iter().chain(&self.tail)
     }
 
     /// The runs of rows (first, last) that may hold times from `from` until before `to`.
     pub fn runs(&self, from: Stamp, to: Stamp) -> Vec<(i64, i64)> {
         let mut runs: Vec<(i64, i64)> = Vec::new();
         let mut before = None;
-        for (index, zone) in self.zones.iter().enumerate() {
+        for (index, zone) in self.all().enumerate() {
             if zone.latest < from.0 || zone.earliest >= to.0 {
                 continue;
             }
@@ -81,8 +152,7 @@ impl Zones {
     /// there may be rows, and ends before many more than `rows` of them must be held, but not
     /// before `least_ms` are covered. `None` when there is nothing more.
     pub fn window(&self, from: Stamp, to: Stamp, rows: i64, least_ms: i64) -> Option<(Stamp, Stamp)> {
-        let mut zones: Vec<&Zone> =
-            self.zones.iter().filter(|zone| zone.latest >= from.0 && zone.earliest < to.0).collect();
+        let mut zones: Vec<&Zone> = self.all().filter(|zone| zone.latest >= from.0 && zone.earliest < to.0).collect();
         zones.sort_unstable_by_key(|zone| zone.earliest);
         let start = from.max(Stamp(zones.first()?.earliest));
         let least = start.plus(least_ms);
@@ -98,7 +168,7 @@ impl Zones {
 
     /// Zones by their latest time, newest first: (first row, last row, latest).
     pub fn newest_first(&self) -> Vec<(i64, i64, Stamp)> {
-        let mut zones: Vec<_> = self.zones.iter().map(|zone| (zone.first, zone.last, Stamp(zone.latest))).collect();
+        let mut zones: Vec<_> = self.all().map(|zone| (zone.first, zone.last, Stamp(zone.latest))).collect();
         zones.sort_unstable_by_key(|zone| std::cmp::Reverse(zone.2));
         zones
     }
@@ -122,7 +192,7 @@ mod tests {
     #[test]
     fn a_range_is_found_in_its_rows_and_among_late_ones() {
         let zones = zones();
-        assert_eq!(zones.zones.len(), 4);
+        assert_eq!(zones.tail.len(), 4);
         assert_eq!(zones.runs(Stamp(0), Stamp(10)), vec![(ZONE_ROWS * 3 + 1, ZONE_ROWS * 3 + 1)]);
         let middle = Stamp((ZONE_ROWS + 10) * 1000);
         assert_eq!(zones.runs(middle, middle.plus(1)), vec![(ZONE_ROWS + 1, ZONE_ROWS * 2)]);
@@ -143,5 +213,34 @@ mod tests {
         assert_eq!(windows.first().unwrap().0, Stamp(5));
         assert_eq!(windows.last().unwrap().1, to);
         assert!(windows.len() >= 3, "{windows:?}");
+    }
+
+    #[test]
+    fn what_the_writer_notes_is_what_a_scan_finds() {
+        let mut connection = Connection::open_in_memory().unwrap();
+        super::super::schema::migrate(&mut connection, &super::super::schema::STEPS).unwrap();
+        let (mut filling, mut polling) = (Filling::default(), Zones::default());
+        for commit in 0..13_i64 {
+            let transaction = connection.transaction().unwrap();
+            for step in 0..1_000 {
+                let at = (commit * 1_000 + step) * 7 % 9_001;
+                transaction.execute("INSERT INTO sample (probe, at, quality) VALUES (1, ?1, 0)", [at]).unwrap();
+                filling.add(&transaction, transaction.last_insert_rowid(), at).unwrap();
+            }
+            transaction.commit().unwrap();
+            assert_eq!(Filling::load(&connection).unwrap(), filling, "as after a restart");
+            polling.refresh(&connection).unwrap();
+        }
+        let mut scanned = Zones::default();
+        scanned.scan(&connection, i64::MIN).unwrap();
+        let mut fresh = Zones::default();
+        fresh.refresh(&connection).unwrap();
+        assert_eq!((fresh.full.len(), fresh.tail.len()), (3, 1));
+        for zones in [&polling, &fresh] {
+            assert!(zones.all().eq(scanned.all()));
+        }
+        connection.execute_batch("DELETE FROM sample; DELETE FROM zone").unwrap();
+        fresh.refresh(&connection).unwrap();
+        assert_eq!(fresh.all().count(), 0);
     }
 }
