@@ -1,1 +1,148 @@
-fn main() {}
+//! The main job, measured on the built program: `cargo bench --bench main_job`.
+//!
+//! Prints QoS 1 messages a second from a broker's queue to the disk, the time from a sample to its
+//! webhook, and the resident memory. Figures depend on the machine; quote them with it.
+#![allow(clippy::unwrap_used, clippy::panic, clippy::print_stdout, missing_docs)]
+
+#[path = "../tests/harness/mod.rs"]
+mod harness;
+
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+
+use harness::Mosquitto;
+use harness::daemon::{Daemon, Site, named};
+use harness::sink::Sink;
+
+const MESSAGES: i64 = 200_000;
+const ALERTS: usize = 30;
+
+fn now_ms() -> i64 {
+    i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis()).unwrap()
+}
+
+fn config(port: u16, more: &str) -> String {
+    format!(
+        r#"
+[site]
+name = "bench"
+timezone = "Etc/UTC"
+[store]
+path = "state"
+[status]
+listen = "127.0.0.1:0"
+[[broker]]
+name = "house"
+url = "mqtt://127.0.0.1:{port}"
+[[probe]]
+name = "core"
+from = "house"
+topic = "core"
+format = "json"
+every = "60s"
+reads = {{ temperature = "/t" }}
+time = {{ at = "/ts", unit = "ms" }}
+[[space]]
+name = "shelf"
+{more}
+"#
+    )
+}
+
+fn samples(daemon: &Daemon) -> i64 {
+    named(&daemon.status(), "probes", "core")["samples"].as_i64().unwrap()
+}
+
+fn memory_kib(daemon: &Daemon, row: &str) -> u64 {
+    let status = std::fs::read_to_string(format!("/proc/{}/status", daemon.pid())).unwrap();
+    let line = status.lines().find(|line| line.starts_with(row)).unwrap();
+    line.split_whitespace().nth(1).unwrap().parse().unwrap()
+}
+
+fn wait_for(what: &str, mut reached: impl FnMut() -> bool) {
+    harness::wait_until(Duration::from_secs(120), what, &mut reached);
+}
+
+/// A broker that held a queue hands it over as fast as it is acknowledged.
+fn queue_to_disk() {
+    let broker = Mosquitto::start();
+    let site = Site::new(&config(broker.port(), ""));
+    let daemon = site.run();
+    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    println!("resident memory idle, connected: {} KiB", memory_kib(&daemon, "VmRSS"));
+    assert!(daemon.terminate().0.success());
+    let first = now_ms() - MESSAGES * 100;
+    let payloads =
+        (0..MESSAGES).map(|n| format!("{{\"ts\":{},\"t\":{:.2}}}", first + n * 100, 24.0 + (n % 100) as f64 / 100.0));
+    broker.publish_many(payloads.map(|payload| ("core".to_owned(), payload.into_bytes())), 1, false);
+    let daemon = site.run();
+    let mut began = None;
+    wait_for("the whole queue", || {
+        let count = samples(&daemon);
+        if count > 0 && began.is_none() {
+            began = Some((Instant::now(), count));
+        }
+        count == MESSAGES
+    });
+    let (began, before) = began.unwrap();
+    let seconds = began.elapsed().as_secs_f64();
+    println!(
+        "QoS 1 messages committed before acknowledged: {:.0} a second ({} in {seconds:.2} s)",
+        (MESSAGES - before) as f64 / seconds,
+        MESSAGES - before
+    );
+    println!("resident memory at the peak of the flood: {} KiB", memory_kib(&daemon, "VmHWM"));
+}
+
+/// From handing the second hot reading to the broker until the webhook has arrived, nothing else going on.
+fn sample_to_webhook() {
+    let broker = Mosquitto::start();
+    let sink = Sink::start();
+    let mut more = format!("[[messenger]]\nname = \"phone\"\nwebhook = {{ url = \"{}\" }}\n", sink.url());
+    for n in 0..ALERTS {
+        more.push_str(&format!(
+            "[[probe]]\nname = \"core-{n}\"\nfrom = \"house\"\ntopic = \"cores/{n}\"\nformat = \"json\"\nevery = \"60s\"\n\
+             reads = {{ temperature = \"/t\" }}\ntime = {{ at = \"/ts\", unit = \"ms\" }}\n"
+        ));
+    }
+    let site = Site::new(&config(broker.port(), &more));
+    for n in 0..ALERTS {
+        let (tub, core) = (format!("T{n}"), format!("core-{n}"));
+        site.ok(&[
+            "spawn",
+            &tub,
+            "--culture",
+            "winter-oyster",
+            "--space",
+            "shelf",
+            "--core",
+            &core,
+            "--at",
+            "2026-01-01",
+        ]);
+    }
+    let daemon = site.run();
+    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    let mut took = Vec::new();
+    for n in 0..ALERTS {
+        let topic = format!("cores/{n}");
+        let now = now_ms();
+        broker.publish(&topic, format!("{{\"ts\":{},\"t\":31.4}}", now - 1_000), 1, false);
+        let reading = format!("{{\"ts\":{now},\"t\":31.5}}");
+        let began = Instant::now();
+        broker.publish(&topic, reading, 1, false);
+        let subject = format!("tub T{n}");
+        wait_for("the webhook", || sink.posts().iter().any(|post| post.body["subject"] == subject.as_str()));
+        took.push(began.elapsed());
+    }
+    took.sort();
+    println!(
+        "sample to webhook, idle, publisher and broker included: median {:.1} ms, worst of {ALERTS} {:.1} ms",
+        took[ALERTS / 2].as_secs_f64() * 1e3,
+        took[ALERTS - 1].as_secs_f64() * 1e3
+    );
+}
+
+fn main() {
+    queue_to_disk();
+    sample_to_webhook();
+}

@@ -1,1 +1,236 @@
-//! Start order, signals, stop order.
+//! Start order, signals, stop order: the only file that sees every task.
+//!
+//! Up: lock and store, figures from the store, messengers, status, sources. Down, along the sample's
+//! way: sources stop taking, the engine drains, the store commits, brokers are told, messengers end
+//! their try, the status ends, the store closes. A second signal aborts.
+
+use std::net::SocketAddr;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::net::TcpListener;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::{broadcast, mpsc, oneshot, watch};
+use tokio::task::JoinHandle;
+use tracing::{error, info, warn};
+
+use crate::config::{self, Plan};
+use crate::deliver::Deliverer;
+use crate::engine::clock::Clock;
+use crate::engine::restore::{self, RestoreError};
+use crate::engine::shelf::Shelf;
+use crate::engine::{Engine, Inlets, Outlets};
+use crate::ingest::Sources;
+use crate::status::{self, Access, snapshot::Snapshot};
+use crate::store::Writer;
+use crate::watch::alert::AlertEvent;
+
+/// Deliveries between the sources and the engine, each a small batch: about a second of the fastest
+/// flood. When it is full the sources wait, and what they read from waits in the kernel or the broker.
+const DELIVERIES_MAX: usize = 256;
+/// Alert events kept for a listener that lags behind.
+const EVENTS_MAX: usize = 1024;
+/// The whole stop takes no longer; what is left then is said.
+const STOP_WITHIN: Duration = Duration::from_secs(5);
+/// How often a daemon that started without its store looks whether it can be opened by now.
+const STORE_LOOK: Duration = Duration::from_secs(10);
+
+/// Why the daemon could not start or go on.
+#[derive(Debug, thiserror::Error)]
+pub enum DaemonError {
+    /// The store is in use or damaged.
+    #[error(transparent)]
+    Store(#[from] RestoreError),
+    /// The status address cannot be taken.
+    #[error(
+        "status.listen: {address} cannot be listened on: {source}; choose another address, or port 0 for any free one"
+    )]
+    Listen {
+        /// As the config has it.
+        address: SocketAddr,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// The machine refuses signal handlers.
+    #[error("signals cannot be received on this machine: {0}")]
+    Signals(std::io::Error),
+    /// The loop ended by itself.
+    #[error("the engine ended by itself; this is a fault of tubwatch, please report it with the log")]
+    Engine,
+}
+
+/// A daemon that is up.
+pub struct Running {
+    /// Where the status is, if it is anywhere.
+    pub address: Option<SocketAddr>,
+    /// Alert events as they happen.
+    pub events: broadcast::Receiver<AlertEvent>,
+    /// The latest snapshot.
+    pub snapshots: watch::Receiver<Arc<Snapshot>>,
+    /// The store could not be opened; the daemon watches, but keeps nothing.
+    pub storeless: bool,
+    sources: Sources,
+    engine: JoinHandle<Outlets>,
+    status: Option<(oneshot::Sender<()>, JoinHandle<()>)>,
+}
+
+/// Starts everything, in order; what fails to start ends what had started.
+///
+/// # Errors
+/// The store is locked or damaged, or the status address is taken.
+pub async fn start(plan: Arc<Plan>, clock: Clock) -> Result<Running, DaemonError> {
+    // Refused by rustls when another part of the process was first, which is as good.
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    let listener = match plan.status.listen {
+        Some(address) => {
+            Some(TcpListener::bind(address).await.map_err(|source| DaemonError::Listen { address, source })?)
+        }
+        None => None,
+    };
+    let restored = {
+        let (plan, now) = (Arc::clone(&plan), clock.now());
+        tokio::task::spawn_blocking(move || restore::restore(&plan, now)).await.map_err(|_| DaemonError::Engine)??
+    };
+    let mut restored = restored;
+    let (reports_in, reports) = mpsc::unbounded_channel();
+    let (outcomes_in, outcomes) = mpsc::unbounded_channel();
+    let (snapshots_in, snapshots) = watch::channel(Arc::new(Snapshot::default()));
+    let (events_in, events) = broadcast::channel(EVENTS_MAX);
+    let (deliveries_in, deliveries) = mpsc::channel(DELIVERIES_MAX);
+
+    let report = move |report| {
+        // Nobody listens once the engine has ended.
+        let _ = reports_in.send(report);
+    };
+    let writer = match restored.store.take() {
+        Some(store) => Some(Writer::start(store, plan.store.commit_every, report).map_err(RestoreError::from)?),
+        None => None,
+    };
+    let storeless = writer.is_none();
+    let waiting = std::mem::take(&mut restored.outbox_waiting);
+    let shelf = Arc::new(Shelf::new(Arc::clone(&plan)));
+    let deliverer = Deliverer::start(&plan.messengers, waiting, shelf.clone(), outcomes_in);
+    let outlets = Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in };
+    let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
+    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes }));
+
+    let mut address = None;
+    let status = listener.map(|listener| {
+        address = listener.local_addr().ok();
+        let access = Access { token: plan.status.token.clone() };
+        let (stop, stopped) = oneshot::channel::<()>();
+        let stopping = async {
+            // A dropped sender means stop as well.
+            let _ = stopped.await;
+        };
+        (stop, tokio::spawn(status::serve(listener, snapshots.clone(), access, shelf, stopping)))
+    });
+    if let Some(address) = address {
+        info!("the status page is at http://{address}/");
+    }
+    let sources = Sources::start(&plan, deliveries_in, {
+        let clock = clock.clone();
+        Arc::new(move || clock.now())
+    });
+    Ok(Running { address, events, snapshots, storeless, sources, engine, status })
+}
+
+impl Running {
+    /// True once the engine has ended, which it only does when told to.
+    pub fn has_ended(&self) -> bool {
+        self.engine.is_finished()
+    }
+
+    /// Stops everything along the sample's way, within [`STOP_WITHIN`] in all.
+    pub async fn stop(self) {
+        if tokio::time::timeout(STOP_WITHIN, self.stop_in_order()).await.is_err() {
+            warn!(
+                "not everything had ended after {} s; what was not committed is not acknowledged",
+                STOP_WITHIN.as_secs()
+            );
+        }
+    }
+
+    async fn stop_in_order(mut self) {
+        self.sources.stop_intake().await;
+        let outlets = self.engine.await;
+        self.sources.finish().await;
+        match outlets {
+            Ok(outlets) => outlets.deliverer.stop().await,
+            Err(why) => error!("the engine ended badly: {why}"),
+        }
+        if let Some((stop, task)) = self.status.take() {
+            // The server may have ended already.
+            let _ = stop.send(());
+            let _ = task.await;
+        }
+    }
+}
+
+enum Ask {
+    Stop,
+    Reload,
+}
+
+/// The daemon: runs until SIGTERM or SIGINT, rereads its config on SIGHUP.
+///
+/// # Errors
+/// It could not start, or its engine ended by itself.
+pub async fn run(plan: Plan) -> Result<(), DaemonError> {
+    let mut terminate = signal(SignalKind::terminate()).map_err(DaemonError::Signals)?;
+    let mut interrupt = signal(SignalKind::interrupt()).map_err(DaemonError::Signals)?;
+    let mut hangup = signal(SignalKind::hangup()).map_err(DaemonError::Signals)?;
+    let mut plan = Arc::new(plan);
+    loop {
+        let running = start(Arc::clone(&plan), Clock::Wall).await?;
+        info!("watching {} probes for {}", plan.probes.len(), plan.site);
+        let ask = loop {
+            tokio::select! {
+                _ = terminate.recv() => break Ask::Stop,
+                _ = interrupt.recv() => break Ask::Stop,
+                _ = hangup.recv() => {
+                    if let Some(new) = reread(&plan.file) {
+                        plan = Arc::new(new);
+                        break Ask::Reload;
+                    }
+                }
+                () = tokio::time::sleep(STORE_LOOK) => {
+                    if running.has_ended() {
+                        return Err(DaemonError::Engine);
+                    }
+                    if running.storeless && restore::can_open(&plan) {
+                        info!("the store can be opened now");
+                        break Ask::Reload;
+                    }
+                }
+            }
+        };
+        match ask {
+            Ask::Reload => running.stop().await,
+            Ask::Stop => {
+                info!("stopping");
+                tokio::select! {
+                    () = running.stop() => {}
+                    _ = terminate.recv() => warn!("told twice to stop: ending at once"),
+                    _ = interrupt.recv() => warn!("told twice to stop: ending at once"),
+                }
+                return Ok(());
+            }
+        }
+    }
+}
+
+/// The config as it is now; a wrong one is said, and the old one goes on.
+fn reread(file: &Path) -> Option<Plan> {
+    match config::load(file) {
+        Ok(plan) => {
+            info!("{}: read again", file.display());
+            Some(plan)
+        }
+        Err(faults) => {
+            error!("{}: not taken over, the settings in force go on:\n{faults}", file.display());
+            None
+        }
+    }
+}

@@ -7,6 +7,7 @@ use super::args::{AmendArgs, Command, HarvestArgs, SpawnArgs, TubAt};
 use super::paper;
 use super::speak::{Failure, Outcome, Voice};
 use super::{Site, wording};
+use crate::climate::Stamp;
 use crate::grow::logbook::{Deed, Entry, Known, Resolved, Spawning, check};
 use crate::grow::measures::{DRY_MAX_G, FRESH_MAX_G, mass_g, volume_l};
 use crate::grow::moment::{self, Moment, local_day, local_text};
@@ -22,12 +23,7 @@ struct Wish {
 /// Writes the entry that `command` stands for and says what it changed.
 pub fn log(site: &Site, command: &Command) -> Outcome {
     let known = site.known();
-    let wishes = wishes(command, &known)?;
-    let mut resolved = Vec::new();
-    let ids = paper::append(site, |so_far| {
-        resolved = decide(so_far, &known, &wishes)?;
-        Ok(resolved.iter().map(|one| (one.tub.clone(), one.at, one.deed.clone())).collect())
-    })?;
+    let (ids, resolved) = write(site, &known, &wishes(command, &known)?)?;
     let mut voice = Voice::new();
     for (id, resolved) in ids.into_iter().zip(&resolved) {
         voice.say(confirmation(id, resolved, &known))?;
@@ -39,6 +35,22 @@ pub fn log(site: &Site, command: &Command) -> Outcome {
         voice.say(line)?;
     }
     Ok(())
+}
+
+/// Writes one entry that somebody other than a command wishes.
+pub(super) fn enter(site: &Site, tub: &str, deed: Deed, at: Stamp) -> Outcome {
+    let wish = Wish { tub: tub.to_owned(), deed, at: Moment::exact(at) };
+    write(site, &site.known(), &[wish]).map(|_| ())
+}
+
+/// Checks and writes the wishes in one transaction: their ids, and what they became.
+fn write(site: &Site, known: &Known, wishes: &[Wish]) -> Result<(Vec<i64>, Vec<Resolved>), Failure> {
+    let mut resolved = Vec::new();
+    let ids = paper::append(site, |so_far| {
+        resolved = decide(so_far, known, wishes)?;
+        Ok(resolved.iter().map(|one| (one.tub.clone(), one.at, one.deed.clone())).collect())
+    })?;
+    Ok((ids, resolved))
 }
 
 /// Checks the wishes one after the other, each against the logbook with those before it.

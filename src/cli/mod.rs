@@ -11,6 +11,7 @@ mod export;
 mod heat;
 mod logbook;
 mod paper;
+mod rehearse;
 mod run;
 mod speak;
 mod token;

@@ -2,13 +2,18 @@
 //! a stable path, a plan made by hand, and waiting for a condition instead of sleeping.
 #![allow(dead_code, clippy::unwrap_used, clippy::panic)]
 
+pub mod daemon;
+pub mod sink;
+
 use std::io::Write;
 use std::net::{TcpListener, TcpStream};
+use std::os::fd::AsRawFd;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime};
 
+use nix::fcntl::{FcntlArg, FdFlag, fcntl};
 use rumqttc::{Client, Event, Incoming, MqttOptions, Outgoing, QoS};
 use serialport::{SerialPort, TTYPort};
 use tempfile::TempDir;
@@ -120,13 +125,23 @@ impl Mosquitto {
 
     /// Publishes messages in order over one connection and waits until the broker has them.
     pub fn publish_many(&self, messages: impl IntoIterator<Item = (String, Vec<u8>)>, qos: u8, retain: bool) {
+        self.publish_beside(messages, qos, retain).join().unwrap();
+    }
+
+    /// As [`Mosquitto::publish_many`], beside what the test does meanwhile; joined, the broker has them.
+    pub fn publish_beside(
+        &self,
+        messages: impl IntoIterator<Item = (String, Vec<u8>)>,
+        qos: u8,
+        retain: bool,
+    ) -> std::thread::JoinHandle<()> {
         let qos = if qos == 0 { QoS::AtMostOnce } else { QoS::AtLeastOnce };
         let mut options = MqttOptions::new(unique("publisher"), "127.0.0.1", self.port);
         options.set_max_packet_size(64 << 20, 64 << 20);
         options.set_inflight(100);
         let messages: Vec<_> = messages.into_iter().collect();
         // A thread of its own: the client brings its own runtime, and tests run inside one.
-        std::thread::spawn(move || publish_all(options, messages, qos, retain)).join().unwrap();
+        std::thread::spawn(move || publish_all(options, messages, qos, retain))
     }
 }
 
@@ -224,6 +239,10 @@ impl Wire {
     pub fn plug(&mut self) {
         self.unplug();
         let ends = TTYPort::pair().unwrap();
+        // A program that a test starts must not hold the device's end open: unplugging would go unnoticed.
+        for end in [&ends.0, &ends.1] {
+            fcntl(end.as_raw_fd(), FcntlArg::F_SETFD(FdFlag::FD_CLOEXEC)).unwrap();
+        }
         std::os::unix::fs::symlink(ends.1.name().unwrap(), &self.path).unwrap();
         self.ends = Some(ends);
     }

@@ -1,0 +1,54 @@
+//! The logbook as it grows: entries that commands wrote are read and take effect.
+
+use tracing::{info, warn};
+
+use crate::climate::Stamp;
+use crate::engine::Engine;
+use crate::grow::logbook::{self, Deed, Entry};
+use crate::store::Change;
+
+impl Engine {
+    /// Looks for new entries; cheap when nothing was written.
+    pub(super) fn poll_entries(&mut self, now: Stamp) {
+        let Some(reader) = &self.reader else { return };
+        let new = reader.data_version().and_then(|version| {
+            if version == self.data_version {
+                return Ok(Vec::new());
+            }
+            let last = self.entries.last().map_or(0, |entry| entry.id);
+            let new = reader.entries_after(last)?;
+            self.data_version = version;
+            Ok(new)
+        });
+        match new {
+            Ok(new) if new.is_empty() => {}
+            Ok(new) => self.take_entries(new, now),
+            Err(why) => warn!("the logbook could not be read: {why}"),
+        }
+    }
+
+    fn take_entries(&mut self, new: Vec<Entry>, now: Stamp) {
+        let last = new.last().map_or(0, |entry| entry.id);
+        let tubs_touched = new.iter().any(|entry| !matches!(entry.deed, Deed::Acknowledged { .. }));
+        for entry in &new {
+            self.apply(entry, now);
+        }
+        self.entries.extend(new);
+        if tubs_touched {
+            let tubs = logbook::tubs(&self.entries, self.plan.timezone);
+            self.keeper.tubs_changed(tubs, now, &mut self.events);
+            self.keep_standing();
+        }
+        self.round.changes.push(Change::AppliedUpTo(last));
+        self.round.at_once = true;
+    }
+
+    /// Does what an entry asks for, where it asks for something beside telling of a tub.
+    pub(super) fn apply(&mut self, entry: &Entry, now: Stamp) {
+        if let Deed::Acknowledged { alert } = entry.deed
+            && !self.keeper.acknowledge(alert, now, &mut self.events)
+        {
+            info!("alert {alert} was acknowledged, but is not open");
+        }
+    }
+}

@@ -1,0 +1,194 @@
+//! What a start takes from the store: the keeper as it stood, the duplicate index, what waits to be told.
+//!
+//! In: the plan. Out: [`Restored`]. Where the store cannot be opened, what stands is taken from
+//! `standing.json`, or from the config's spaces alone, and the fault is said. Blocks: called on a
+//! thread that may.
+
+use std::ops::ControlFlow;
+
+use tracing::{error, info, warn};
+
+use crate::climate::stamp::HOUR_MS;
+use crate::climate::{Quality, Quantity, Stamp};
+use crate::config::Plan;
+use crate::grow::logbook::{self, Deed, Entry};
+use crate::store::history::Form;
+use crate::store::{Change, OutboxItem, Reader, Seen, Store, StoreError, corrections, figures, standing};
+use crate::watch::alert::Alert;
+use crate::watch::judge;
+use crate::watch::keeper::Keeper;
+
+/// So much history of every probe is judged again, for the delays and trends of the watches.
+const WARM_MS: i64 = 6 * HOUR_MS;
+
+/// Why the daemon must not start.
+#[derive(Debug, thiserror::Error)]
+pub enum RestoreError {
+    /// Another daemon runs on it, or it was written by a later version.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+}
+
+/// The state a daemon carries on from.
+pub struct Restored {
+    /// The keeper as it stood.
+    pub keeper: Keeper,
+    /// The logbook.
+    pub entries: Vec<Entry>,
+    /// The last entry that had been applied.
+    pub applied_up_to: i64,
+    /// Numbers of the plan's probes in the store, by position.
+    pub probe_ids: Vec<i64>,
+    /// The duplicate index.
+    pub seen: Seen,
+    /// Messages stored of each of the plan's probes.
+    pub stored_by_probe: Vec<u64>,
+    /// Messages of each of the plan's probes that were not taken.
+    pub refused_by_probe: Vec<u64>,
+    /// What waits for a messenger.
+    pub outbox_waiting: Vec<OutboxItem>,
+    /// The next outbox item's number.
+    pub next_outbox_id: i64,
+    /// To be written first: corrections that changed with the config.
+    pub changes: Vec<Change>,
+    /// The store, to be written; none where it could not be opened.
+    pub store: Option<Store>,
+    /// A connection to poll the logbook with.
+    pub reader: Option<Reader>,
+    /// Why there is no store.
+    pub fault: Option<String>,
+}
+
+/// Whether the store can be opened by now. Leaves it closed.
+pub fn can_open(plan: &Plan) -> bool {
+    Store::open(&plan.store.folder).is_ok()
+}
+
+/// Takes everything a start needs from the store, or what there is without it.
+///
+/// # Errors
+/// Another daemon runs on the store, or a later version wrote it: then nothing may be started.
+pub fn restore(plan: &Plan, now: Stamp) -> Result<Restored, RestoreError> {
+    match Store::open(&plan.store.folder).and_then(|store| from_store(plan, store, now)) {
+        Ok(restored) => Ok(restored),
+        Err(why @ (StoreError::AlreadyRunning { .. } | StoreError::Newer { .. } | StoreError::Entry { .. })) => {
+            Err(why.into())
+        }
+        Err(why) => {
+            error!("{why}. The watches run without it; nothing is kept, and no broker is told \"received\"");
+            Ok(without_store(plan, now, &why))
+        }
+    }
+}
+
+fn from_store(plan: &Plan, mut store: Store, now: Stamp) -> Result<Restored, StoreError> {
+    let names: Vec<&str> = plan.probes.iter().map(|probe| probe.name.as_str()).collect();
+    let probe_ids = store.probe_ids(&names)?;
+    let reader = store.reader()?;
+    let seen = reader.seen()?;
+    let entries = reader.entries()?;
+    let newest = reader.newest_ids()?;
+    let refused = reader.refused()?;
+    let stored_by_probe: Vec<u64> = probe_ids.iter().map(|id| seen.count(*id)).collect();
+    let refused_of = |id: &i64| refused.iter().find(|(probe, _)| probe == id).map_or(0, |(_, count)| *count);
+    let wanted: Vec<_> = probe_ids.iter().zip(&plan.setup.probes).map(|(id, probe)| (*id, probe.correction)).collect();
+    let changed = corrections::to_write(&reader.corrections()?, &wanted, |id| seen.count(id) > 0, now);
+    let mut keeper = keeper(plan, &entries, reader.alerts(true)?, newest.alert + 1, now);
+    warm(&mut keeper, &reader, &names, now)?;
+    fill_figures(&mut keeper, plan, &reader, now)?;
+    info!(
+        samples = stored_by_probe.iter().sum::<u64>(),
+        entries = entries.len(),
+        "store opened: {}",
+        store.file().display()
+    );
+    Ok(Restored {
+        keeper,
+        applied_up_to: reader.applied_up_to()?,
+        refused_by_probe: probe_ids.iter().map(refused_of).collect(),
+        stored_by_probe,
+        seen,
+        entries,
+        outbox_waiting: reader.outbox_waiting()?,
+        next_outbox_id: newest.outbox + 1,
+        changes: changed.into_iter().map(Change::Correction).collect(),
+        probe_ids,
+        reader: Some(reader),
+        store: Some(store),
+        fault: None,
+    })
+}
+
+fn without_store(plan: &Plan, now: Stamp, why: &StoreError) -> Restored {
+    let standing = match standing::read(&plan.store.folder) {
+        Ok(Some(standing)) => standing,
+        Ok(None) => standing::Standing::default(),
+        Err(why) => {
+            warn!("{why}");
+            standing::Standing::default()
+        }
+    };
+    let next_alert_id = standing.alerts.iter().map(|alert| alert.id).max().unwrap_or(0) + 1;
+    Restored {
+        keeper: keeper(plan, &standing.entries, standing.alerts, next_alert_id, now),
+        applied_up_to: standing.entries.last().map_or(0, |entry| entry.id),
+        entries: standing.entries,
+        // Only this run knows them: nothing is stored under them.
+        probe_ids: (1..).take(plan.probes.len()).collect(),
+        seen: Seen::new(),
+        stored_by_probe: vec![0; plan.probes.len()],
+        refused_by_probe: vec![0; plan.probes.len()],
+        outbox_waiting: Vec::new(),
+        next_outbox_id: 1,
+        changes: Vec::new(),
+        store: None,
+        reader: None,
+        fault: Some(why.to_string()),
+    }
+}
+
+fn keeper(plan: &Plan, entries: &[Entry], open: Vec<Alert>, next_alert_id: i64, now: Stamp) -> Keeper {
+    let book = logbook::fold(entries, plan.timezone);
+    for oddity in book.oddities() {
+        warn!("logbook entry {}: {}", oddity.entry, oddity.why);
+    }
+    Keeper::new(plan.setup.clone(), book.tubs, open, next_alert_id, now)
+}
+
+/// Lets the judges, delays and trends of the watches see the last hours once more.
+fn warm(keeper: &mut Keeper, reader: &Reader, names: &[&str], now: Stamp) -> Result<(), StoreError> {
+    reader.history(names, now.plus(-WARM_MS), now.plus(1), Form::Raw, &mut |probe, message| {
+        // The keeper judges in context itself; it wants what was known on arrival.
+        let mut quality = message.quality;
+        for quantity in Quantity::ALL {
+            let index = quantity.index();
+            if let (Some(value), false) =
+                (message.values[index], matches!(quality[index], Quality::Undated | Quality::Future))
+            {
+                quality[index] = judge::on_arrival(quantity, value);
+            }
+        }
+        keeper.warm(probe, message.at, &message.values, quality);
+        ControlFlow::Continue(())
+    })
+}
+
+/// Every live tub's figures, from its spawning on.
+fn fill_figures(keeper: &mut Keeper, plan: &Plan, reader: &Reader, now: Stamp) -> Result<(), StoreError> {
+    let tubs: Vec<_> = keeper.tubs().cloned().collect();
+    for tub in &tubs {
+        let Some(culture) = plan.setup.cultures.iter().find(|culture| culture.name == tub.culture) else {
+            warn!("tub {}: the config knows no culture {:?}; its figures wait until it does", tub.name, tub.culture);
+            continue;
+        };
+        let figures = figures::exposure(reader, tub, &tubs, &plan.setup, culture, now.plus(1), true)?;
+        keeper.begin_rebuild(&tub.id);
+        keeper.finish_rebuild(&tub.id, figures.exposure);
+    }
+    Ok(())
+}
+
+/// Entries that ask for something and were not applied yet: acknowledgements written while nobody ran.
+pub fn not_applied(entries: &[Entry], applied_up_to: i64) -> impl Iterator<Item = &Entry> {
+    entries.iter().filter(move |entry| entry.id > applied_up_to && matches!(entry.deed, Deed::Acknowledged { .. }))
+}
