@@ -319,7 +319,7 @@ fn bad_messages_are_counted_by_reason_and_never_obeyed() {
     let status = daemon.status_when("the good ones", |status| samples(status, "core-a1") == 3);
     assert!(named(&status, "probes", "core-a1")["refused"].as_u64().unwrap() >= 6, "{status:#}");
     assert_eq!(named(&status, "probes", "core-a1")["readings"]["temperature_c"], 24.0);
-    let (code, _, csv) = daemon.get("/series.csv?probe=core-a1&quantity=temperature");
+    let (code, _, csv) = daemon.get("/series.csv?probe=core-a1&quantity=temperature&from=2020-01-01&to=2100-01-01");
     assert_eq!(code, 200);
     assert!(csv.starts_with("time,value,quality"), "{csv}");
     assert!(
