@@ -2,6 +2,10 @@
 
 pub mod culture;
 pub mod due;
+mod heat_clock;
+pub mod heat_plan;
+mod heat_report;
+pub mod heat_run;
 pub mod logbook;
 pub mod thermal;
 pub mod tub;
