@@ -192,7 +192,8 @@ fn quartiles_are_those_of_spreadsheets() {
 
 #[test]
 fn only_tubs_alike_teach() {
-    let changes: [(&str, fn(&mut PastTub)); 9] = [
+    type Change = fn(&mut PastTub);
+    let changes: [(&str, Change); 9] = [
         ("another culture", |tub| tub.culture = "shiitake".to_owned()),
         ("from air", |tub| tub.source = Source::Air),
         ("a bag", |tub| tub.recipe.kind = Kind::Bag),

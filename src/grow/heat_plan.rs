@@ -47,7 +47,8 @@ pub struct Plan {
 
 impl Plan {
     /// A run of the probes named, to be held at or over `hold_at_c` (40..=100 °C) for `hold_for_ms` (1 min
-    /// to 48 h) at its coldest probe, and to be spawned once its hottest is below `spawn_below_c` (5 °C to 5 under the target).
+    /// to 48 h) at its coldest probe, and to be spawned once its hottest is below `spawn_below_c` (5 °C to 5
+    /// under the target).
     ///
     /// # Errors
     /// No probe, too many, one twice, or a figure out of range.

@@ -7,8 +7,9 @@
 //!
 //! The hold is earned by the coldest probe that can be believed: an interval counts where every probe
 //! with a line through it is at or over the target, crossings solved on the line. It pauses below and is
-//! never set back. A silence of over [`GAP_MS`] is no line: a lost probe earns nothing. What was earned while a probe was
-//! missing counts as earned but not as proven. Left out: wording, delivery, how heat is made.
+//! never set back. A silence of over [`GAP_MS`] is no line: a lost probe earns nothing. What was earned
+//! while a probe was missing counts as earned but not as proven.
+//! Left out: wording, delivery, how heat is made.
 
 use std::collections::VecDeque;
 
@@ -187,10 +188,12 @@ impl HeatRun {
     }
 
     /// Takes one corrected reading, °C, of the probe at place `probe` of the plan's list; `good` false, no
-    /// number or a value outside [`PLAUSIBLE_C`]: it is noted and earns nothing. Each probe's readings come in time order; one at or before its last is
-    /// left out. Nothing is taken after the end. Events come in the order they happened.
+    /// number or a value outside [`PLAUSIBLE_C`]: it is noted and earns nothing. Each probe's readings come
+    /// in time order; one at or before its last is left out. Nothing is taken after the end. Events come in
+    /// the order they happened.
     pub fn reading(&mut self, probe: usize, at: Stamp, value_c: f64, good: bool) -> Vec<Event> {
         let mut events = Vec::new();
+        let now = self.ticked.max(self.known_to());
         let Some(track) = self.tracks.get_mut(probe).filter(|_| self.ended_at.is_none()) else { return events };
         if let Some((last, _)) = track.now.filter(|(last, _)| at <= *last) {
             self.late_readings += u32::from(at < last);
@@ -204,7 +207,8 @@ impl HeatRun {
             return events;
         }
         self.late_readings += u32::from(at < self.settled && track.known_to() < self.settled);
-        if track.lost {
+        // A backlog catches up silently: its probe is back when its readings are fresh.
+        if track.lost && now.since(at) <= GAP_MS {
             track.lost = false;
             events.push(Event::ProbeBack { at, probe });
         }
