@@ -1,10 +1,15 @@
 //! Physics and figures of measured air and substrate. Pure: no clock, no I/O.
 
+pub mod calibration;
 pub mod humidity;
+pub mod lethality;
+pub mod pressure;
 pub mod quantity;
+pub mod salt;
 pub mod series;
 pub mod stamp;
 pub mod statistics;
+pub mod steady;
 pub mod trend;
 
 pub use quantity::{Quality, Quantity, Reading};
