@@ -16,6 +16,7 @@ use rusqlite::{Connection, OpenFlags};
 use super::error::{StoreError, why};
 use super::reader::Reader;
 use super::schema::{self, APPLICATION_ID, PROBES, STEPS, VERSION};
+use super::seal::Sealer;
 
 /// The store's file in its folder.
 pub const FILE: &str = "tubwatch.sqlite";
@@ -41,6 +42,8 @@ const CACHE_KIB: i64 = 1024;
 pub struct Store {
     folder: PathBuf,
     pub(super) connection: Connection,
+    /// Raw samples older than the newest by this are thrown away when others are sealed.
+    pub(super) keep_ms: Option<i64>,
     _lock: File,
 }
 
@@ -60,7 +63,7 @@ impl Store {
         if found < VERSION {
             schema::migrate(&mut connection, &STEPS).map_err(|e| StoreError::from_sqlite("update", &path, &e))?;
         }
-        Ok(Store { folder: folder.to_owned(), connection, _lock: lock })
+        Ok(Store { folder: folder.to_owned(), connection, keep_ms: None, _lock: lock })
     }
 
     /// The store's folder.
@@ -107,6 +110,32 @@ impl Store {
     /// When the file cannot be opened for reading.
     pub fn reader(&self) -> Result<Reader, StoreError> {
         Reader::open(&self.folder)
+    }
+
+    /// From here on raw samples older than the newest one by `keep` are thrown away when others are
+    /// sealed; their summaries stay. Without it everything is kept.
+    pub fn keep_raw(&mut self, keep: Option<Duration>) {
+        self.keep_ms = keep.map(|keep| i64::try_from(keep.as_millis()).unwrap_or(i64::MAX));
+    }
+
+    /// Seals all samples but the newest now, instead of when it is due.
+    ///
+    /// # Errors
+    /// When the store cannot be read or written; what was not sealed stays in its rows.
+    pub fn seal(&mut self) -> Result<(), StoreError> {
+        let path = self.file();
+        let fail = |error| StoreError::from_sqlite("write", &path, &error);
+        let newest = "SELECT ifnull(max(rowid), 0) FROM sample";
+        let newest: i64 = self.connection.query_row(newest, [], |row| row.get(0)).map_err(fail)?;
+        let mut sealer = Sealer::load(&self.connection, self.keep_ms).map_err(fail)?;
+        let mut sealed = Vec::new();
+        let mut more = true;
+        while more {
+            let step = sealer.step(&mut self.connection, newest, &mut sealed);
+            more = step.map_err(|error| error.told(&path, &self.connection))?;
+            sealed.clear();
+        }
+        Ok(())
     }
 
     /// Opens the file anew after a fault, keeping the lock.
