@@ -6,6 +6,7 @@
 
 mod alerts;
 mod args;
+mod backup;
 pub mod check;
 mod export;
 mod heat;
@@ -55,6 +56,8 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Alerts(how) => alerts::alerts(&site(file)?, how.json),
         Command::Acknowledge { id } => alerts::acknowledge(&site(file)?, id),
         Command::Export(args) => export::export(&site(file)?, args),
+        Command::Backup { file: target, salvage } => backup::backup(&site(file)?, target, *salvage),
+        Command::Restore { file: from, set_aside } => backup::restore(&site(file)?, from, *set_aside),
         Command::Token { what: TokenCommand::New } => token::new(file),
         entry => logbook::log(&site(file)?, entry),
     }

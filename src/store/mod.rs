@@ -5,6 +5,7 @@
 //! stable storage, and what is stored, judged and corrected, in time order. The schema stands in
 //! `schema.rs`. Fresh samples lie in rows (`commit.rs`), older ones in packed chunks (`seal.rs`); readers see no difference.
 
+pub mod backup;
 mod chunk;
 mod chunks;
 mod commit;
@@ -20,6 +21,7 @@ pub mod open;
 pub mod quarters;
 pub mod reader;
 mod rows;
+pub mod salvage;
 pub mod schema;
 mod seal;
 pub mod seen;

@@ -212,7 +212,7 @@ fn read_flags() -> OpenFlags {
     OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX
 }
 
-fn make_folder(folder: &Path) -> Result<(), StoreError> {
+pub(super) fn make_folder(folder: &Path) -> Result<(), StoreError> {
     fs::create_dir_all(folder).map_err(|error| StoreError::Folder {
         doing: "make the folder",
         path: folder.to_owned(),
@@ -220,7 +220,7 @@ fn make_folder(folder: &Path) -> Result<(), StoreError> {
     })
 }
 
-fn lock(folder: &Path) -> Result<File, StoreError> {
+pub(super) fn lock(folder: &Path) -> Result<File, StoreError> {
     let path = folder.join(LOCK);
     let file = File::options().create(true).append(true).open(&path).map_err(|error| StoreError::Folder {
         doing: "open",
@@ -269,7 +269,7 @@ fn create(folder: &Path) -> Result<(), StoreError> {
 }
 
 /// Gives `new` the name `path` unless that is taken, which is no fault: another process was quicker.
-fn publish(new: &Path, path: &Path) -> std::io::Result<()> {
+pub(super) fn publish(new: &Path, path: &Path) -> std::io::Result<()> {
     match fs::hard_link(new, path) {
         Ok(()) => Ok(()),
         Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
@@ -280,7 +280,7 @@ fn publish(new: &Path, path: &Path) -> std::io::Result<()> {
 }
 
 /// What root makes in another user's folder is given to that user, so that the daemon can write it.
-fn own_like_folder(folder: &Path, file: &Path) {
+pub(super) fn own_like_folder(folder: &Path, file: &Path) {
     if let (Ok(theirs), Ok(ours)) = (fs::metadata(folder), fs::metadata(file))
         && theirs.uid() != ours.uid()
     {
@@ -289,7 +289,7 @@ fn own_like_folder(folder: &Path, file: &Path) {
 }
 
 /// The schema of the file at `path`, read without changing anything.
-fn inspect(path: &Path) -> Result<i64, StoreError> {
+pub(super) fn inspect(path: &Path) -> Result<i64, StoreError> {
     let damaged = |why: &str| StoreError::Damaged { path: path.to_owned(), why: why.to_owned() };
     let mut header = Vec::with_capacity(100);
     File::open(path).and_then(|file| file.take(100).read_to_end(&mut header)).map_err(|error| StoreError::Folder {
