@@ -182,6 +182,10 @@ impl Engine {
         let mut tick = tokio::time::interval(TICK);
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut rebuilt = self.rebuilds.take_results();
+        if self.reader.is_some() {
+            // The logbook may have been written to while nobody ran.
+            self.keep_standing();
+        }
         self.end_round();
         loop {
             tokio::select! {

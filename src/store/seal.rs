@@ -176,15 +176,15 @@ impl Sealer {
         newest_row: i64,
         out: &mut Vec<Sealed>,
     ) -> Result<bool, ChunkError> {
-        let round = self.round.get_or_insert_with(|| {
-            let probes = self.unsealed.iter().map(|(probe, count)| (*probe, *count)).collect();
-            Round { through: newest_row - 1, probes }
-        });
+        if self.round.is_none() {
+            self.begin(newest_row);
+        }
+        let Some(round) = &mut self.round else { return Ok(false) };
         if round.probes.is_empty() {
             let (through, keep) = (round.through, self.keep_ms.zip(self.newest_at));
             let more = clear(connection, through, keep.map(|(keep_ms, newest)| newest.saturating_sub(keep_ms)))?;
             if !more {
-                self.finish();
+                self.round = None;
             }
             return Ok(more);
         }
@@ -201,13 +201,17 @@ impl Sealer {
         Ok(true)
     }
 
-    /// The round is over: what is left is the newest row of it, and what came meanwhile.
-    fn finish(&mut self) {
-        let kept = (self.keep_ms, self.newest_at, self.last);
-        let late_round = if self.late.is_some() { Some(Instant::now()) } else { self.late_round };
-        *self = Sealer { keep_ms: kept.0, newest_at: kept.1, late_round, ..Sealer::default() };
-        if let Some((probe, at, quality)) = kept.2 {
+    /// Begins a round over all rows but the newest; what comes from now on is for the next.
+    fn begin(&mut self, newest_row: i64) {
+        let probes = std::mem::take(&mut self.unsealed).into_iter().collect();
+        self.round = Some(Round { through: newest_row - 1, probes });
+        (self.total, self.oldest_at, self.leftovers) = (0, None, false);
+        if self.late.take().is_some() {
+            self.late_round = Some(Instant::now());
+        }
+        if let Some((probe, at, quality)) = self.last {
             self.note(probe, at, quality);
+            // One row is not worth a round.
             self.late = None;
         }
     }
