@@ -13,15 +13,15 @@ pub(super) fn backup(site: &Site, target: &Path, salvage: bool) -> Outcome {
     let failed = |why: crate::store::StoreError| Failure::Failed(why.to_string());
     if !salvage {
         let bytes = backup::copy(folder, target).map_err(failed)?;
-        return Voice::new().say(&format!("{}: {:.1} MB, everything", target.display(), bytes as f64 / 1e6));
+        return Voice::new().say(format!("{}: {:.1} MB, everything", target.display(), bytes as f64 / 1e6));
     }
     let saved = salvage::salvage(folder, target).map_err(failed)?;
     let mut voice = Voice::new();
-    voice.say(&format!("{}: {} samples, {} other rows", target.display(), saved.samples, saved.others))?;
+    voice.say(format!("{}: {} samples, {} other rows", target.display(), saved.samples, saved.others))?;
     for lost in &saved.lost {
-        voice.say(&format!("lost: {lost}"))?;
+        voice.say(format!("lost: {lost}"))?;
     }
-    voice.say(&format!(
+    voice.say(format!(
         "to go on with it: stop tubwatch, then `tubwatch restore {} --set-aside`, which renames the damaged store",
         target.display()
     ))
@@ -33,7 +33,7 @@ pub(super) fn restore(site: &Site, from: &Path, set_aside: bool) -> Outcome {
     let aside = backup::restore(folder, from, set_aside).map_err(|why| Failure::Failed(why.to_string()))?;
     let mut voice = Voice::new();
     if let Some(aside) = aside {
-        voice.say(&format!("the old store is {} now", aside.display()))?;
+        voice.say(format!("the old store is {} now", aside.display()))?;
     }
-    voice.say(&format!("{} is the store again", from.display()))
+    voice.say(format!("{} is the store again", from.display()))
 }

@@ -156,13 +156,10 @@ impl Columns {
         }
         let quality = blob(row.get_ref(1)?).map_err(fault)?;
         self.quality = chunk::unpack_quality(quality, span.count).map_err(fault)?;
-        for index in 0..self.values.len() {
-            self.values[index].clear();
-            if wanted[index]
-                && let Some(packed) = blob(row.get_ref(2 + index)?).map_err(fault)?
-            {
-                let (values, whole) = (&mut self.values[index], &mut self.whole);
-                chunk::unpack_values(packed, span.count, values, whole).map_err(fault)?;
+        for (index, (values, is_wanted)) in self.values.iter_mut().zip(wanted).enumerate() {
+            values.clear();
+            if is_wanted && let Some(packed) = blob(row.get_ref(2 + index)?).map_err(fault)? {
+                chunk::unpack_values(packed, span.count, values, &mut self.whole).map_err(fault)?;
             }
         }
         Ok(true)

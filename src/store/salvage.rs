@@ -21,6 +21,7 @@ use super::open::FILE;
 use super::rows::{self, SampleRow};
 use super::schema::{self, STEPS};
 use super::zones::Filling;
+use crate::climate::Stamp;
 
 /// SQLite's header, bytes; the schema's table begins after it.
 const HEADER_BYTES: usize = 100;
@@ -179,46 +180,53 @@ fn fresh(from: &Connection, into: &rusqlite::Transaction<'_>, saved: &mut Salvag
 
 /// The packed samples, packed anew.
 fn packed(from: &Connection, into: &rusqlite::Transaction<'_>, saved: &mut Salvaged) -> Result<(), ChunkError> {
-    let columns = "probe, first, last, count, quality, stamps, temperature, humidity, co2, battery";
-    let mut failed = None;
-    let (mut samples, mut lost) = (0, Vec::new());
-    read_around(from, "chunk", columns, Some("rowid"), saved, &mut |row| {
-        let Ok(probe) = row.get::<_, i64>(0) else { return false };
-        let Some(rows) = unpack(row, probe, &mut lost) else { return true };
-        samples += rows.len() as u64;
-        for cluster in merge::clusters(&rows) {
-            if let Err(error) = merge::into_chunks(into, probe, cluster) {
-                failed.get_or_insert(error);
-                return false;
-            }
-        }
-        true
+    let mut ids: Vec<i64> = Vec::new();
+    read_around(from, "chunk", "id", Some("rowid"), saved, &mut |row| {
+        let id = row.get(0);
+        ids.extend(id.iter());
+        id.is_ok()
     });
-    saved.samples += samples;
-    saved.lost.append(&mut lost);
-    failed.map_or(Ok(()), Err)
+    for id in ids {
+        let Some((probe, rows)) = unpack(from, id, &mut saved.lost) else { continue };
+        saved.samples += rows.len() as u64;
+        for cluster in merge::clusters(&rows) {
+            merge::into_chunks(into, probe, cluster)?;
+        }
+    }
+    Ok(())
 }
 
-/// One chunk's samples; quantities whose blob is damaged are left out, and said.
-fn unpack(row: &rusqlite::Row<'_>, probe: i64, lost: &mut Vec<String>) -> Option<Vec<Row>> {
-    let times = |index: usize| {
-        let at = row.get(index).map(|at| crate::climate::Stamp(at).rfc3339());
-        at.unwrap_or_else(|_| "?".to_owned())
+/// One chunk's samples; quantities whose blob is damaged are left out, and said. Each column is asked
+/// for by itself: a damaged page costs those that lie on it or after it.
+fn unpack(from: &Connection, id: i64, lost: &mut Vec<String>) -> Option<(i64, Vec<Row>)> {
+    let number = |column: &str| -> Option<i64> {
+        from.query_row(&format!("SELECT {column} FROM chunk WHERE id = ?1"), [id], |row| row.get(0)).ok()
     };
-    let (from, to) = (times(1), times(2));
-    let blob = |index: usize| row.get::<_, Option<Vec<u8>>>(index).ok().flatten();
-    let count = row.get::<_, i64>(3).ok().and_then(|count| usize::try_from(count).ok());
+    let blob = |column: &str| -> Result<Option<Vec<u8>>, ()> {
+        let found = from.query_row(&format!("SELECT {column} FROM chunk WHERE id = ?1"), [id], |row| row.get(0));
+        found.map_err(|_| ())
+    };
+    let probe = number("probe");
+    let time = |column: &str| number(column).map_or_else(|| "?".to_owned(), |at| Stamp(at).rfc3339());
+    let whose = format!(
+        "of probe number {} from {} to {}",
+        probe.map_or_else(|| "?".to_owned(), |probe| probe.to_string()),
+        time("first"),
+        time("last")
+    );
+    let count = number("count").and_then(|count| usize::try_from(count).ok()).filter(|count| *count <= SAMPLES_MAX);
     let (mut stamps, mut whole) = (Vec::new(), Vec::new());
-    let stamped = count.filter(|count| *count <= SAMPLES_MAX).zip(blob(5)).and_then(|(count, blob)| {
+    let stamped = count.zip(blob("stamps").ok().flatten()).and_then(|(count, blob)| {
         chunk::unpack_stamps(&blob, count, &mut stamps).ok()?;
         Some(count)
     });
-    let Some(count) = stamped else {
-        lost.push(format!("all samples of probe number {probe} from {from} to {to}"));
+    let Some((count, probe)) = stamped.zip(probe) else {
+        lost.push(format!("all samples {whose}"));
         return None;
     };
-    let runs = chunk::unpack_quality(blob(4).as_deref(), count).unwrap_or_else(|_| {
-        lost.push(format!("what was known on arrival of probe number {probe} from {from} to {to}"));
+    let quality = blob("quality").ok().and_then(|blob| chunk::unpack_quality(blob.as_deref(), count).ok());
+    let runs = quality.unwrap_or_else(|| {
+        lost.push(format!("what was known on arrival {whose}"));
         vec![QualityRun { length: count, arrival: 0, judged: 0 }]
     });
     let mut rows: Vec<Row> = stamps
@@ -228,13 +236,18 @@ fn unpack(row: &rusqlite::Row<'_>, probe: i64, lost: &mut Vec<String>) -> Option
         .collect();
     let mut values = Vec::new();
     for (index, name) in ["temperature", "humidity", "co2", "battery"].into_iter().enumerate() {
-        let Some(blob) = blob(6 + index) else { continue };
-        match chunk::unpack_values(&blob, count, &mut values, &mut whole) {
-            Ok(()) => rows.iter_mut().zip(&values).for_each(|(row, value)| row.values[index] = *value),
-            Err(_) => lost.push(format!("{name} of probe number {probe} from {from} to {to}")),
+        let unpacked = match blob(name) {
+            Ok(None) => continue,
+            Ok(Some(blob)) => chunk::unpack_values(&blob, count, &mut values, &mut whole).is_ok(),
+            Err(()) => false,
+        };
+        if unpacked {
+            rows.iter_mut().zip(&values).for_each(|(row, value)| row.values[index] = *value);
+        } else {
+            lost.push(format!("{name} {whose}"));
         }
     }
-    Some(rows)
+    Some((probe, rows))
 }
 
 /// Reads a table in the order of its row numbers; at a page that cannot be read it goes on after it.
@@ -277,6 +290,14 @@ fn read_around(
             break;
         }
         holes += u64::from(step == 1);
+        if let Some(order) = order {
+            // Perhaps only what the row holds cannot be read, and the rows beside it can.
+            let next = format!("SELECT rowid FROM {table} WHERE {order} > ?1 ORDER BY {order} LIMIT 1");
+            if let Ok(next) = from.query_row(&next, [after], |row| row.get(0)) {
+                after = next;
+                continue;
+            }
+        }
         // Over the damaged page: a little at first, then by leaps.
         after = after.saturating_add(step);
         step = step.saturating_mul(2);
