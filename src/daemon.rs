@@ -137,7 +137,9 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     let waiting = std::mem::take(&mut restored.outbox_waiting);
     let shelf = Arc::new(Shelf::new(Arc::clone(&plan)));
     let deliverer = Deliverer::start(&plan.messengers, waiting, shelf.clone(), outcomes_in);
-    let outlets = Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in };
+    let (store_fails_in, store_fails) = watch::channel(storeless);
+    let outlets =
+        Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in, store_fails: store_fails_in };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
     let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes }));
 
@@ -155,10 +157,11 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     if let Some(address) = address {
         info!("the status page is at http://{address}/");
     }
-    let sources = Sources::start(&plan, deliveries_in, {
+    let now = {
         let clock = clock.clone();
         Arc::new(move || clock.now())
-    });
+    };
+    let sources = Sources::start(&plan, deliveries_in, now, &store_fails);
     Ok(Running { address, events, snapshots, storeless, sources, engine, status })
 }
 

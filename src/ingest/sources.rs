@@ -38,7 +38,14 @@ impl Sources {
     /// Starts every broker and port of `plan`. Call it inside a tokio runtime. `queue` is the engine's
     /// bounded queue: while it is full, sources wait. Positions of sources are as in
     /// `plan.setup.sources`: the brokers, then the ports.
-    pub fn start(plan: &Plan, queue: mpsc::Sender<Delivery>, clock: Clock) -> Sources {
+    ///
+    /// While `store_fails` says so, brokers are heard by a second road too, for the watches only.
+    pub fn start(
+        plan: &Plan,
+        queue: mpsc::Sender<Delivery>,
+        clock: Clock,
+        store_fails: &watch::Receiver<bool>,
+    ) -> Sources {
         let (phase, stop) = watch::channel(Phase::Run);
         let (alive, intakes) = mpsc::channel(1);
         let mut tasks = JoinSet::new();
@@ -48,6 +55,12 @@ impl Sources {
             let task = Broker::new(plan, source, intake(source), stop.clone());
             tasks.spawn(async move {
                 task.run().await;
+                name
+            });
+            let name = format!("second road of broker {:?}", broker.name);
+            let task = Broker::beside(plan, source, intake(source), stop.clone()).run_beside(store_fails.clone());
+            tasks.spawn(async move {
+                task.await;
                 name
             });
         }
