@@ -72,9 +72,6 @@ fn of_every_key_only_what_is_not_built_is_refused() {
             "status.cert_file",
             "status.key_file",
             "intake",
-            "port[rs485].protocol",
-            "probe[wall].unit",
-            "probe[wall].reads.temperature",
             "messenger[phone].hush",
             "messenger[phone].again_every",
             "messenger[phone].only_after",
@@ -119,7 +116,7 @@ fn what_is_built_takes_effect() {
     for part in ["[backup]", "[[intake]]", "[morning]", "[sign_of_life]", "[[forward]]"] {
         built = without(&built, part);
     }
-    for name in ["rs485", "door-co2", "wall", "post", "bell", "lamp"] {
+    for name in ["door-co2", "post", "bell", "lamp"] {
         let at = built.find(&format!("name = \"{name}\"")).unwrap();
         let head = built[..at].rfind("[[").unwrap();
         let block = built[head..].split("\n\n").next().unwrap().to_owned();

@@ -9,7 +9,7 @@ use tubwatch::wire::{decode, printable, topic};
 /// A recipe that reads temperature and humidity.
 fn recipe(format: Format, temperature: &str, humidity: &str) -> Recipe {
     let reads = [Some(temperature.to_owned()), Some(humidity.to_owned()), None, None];
-    Recipe { format, reads, select: Vec::new(), time: None }
+    Recipe { format, reads, ..Recipe::default() }
 }
 
 fn selecting(mut recipe: Recipe, at: &str, text: &str) -> Recipe {

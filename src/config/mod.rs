@@ -18,6 +18,7 @@ mod names;
 pub mod plan;
 mod probes;
 mod recipe;
+mod registers;
 mod site;
 mod sources;
 mod spaces;

@@ -7,6 +7,7 @@ use std::time::Duration;
 use crate::watch::alert::Severity;
 use crate::watch::setup::Setup;
 use crate::wire::Recipe;
+use crate::wire::registers::Registers;
 
 /// Everything the config says, checked as a whole, paths made absolute.
 #[derive(Clone, Debug)]
@@ -90,7 +91,7 @@ pub struct BrokerTls {
 }
 
 /// `[[port]]`
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct PortPlan {
     /// Its name.
     pub name: String,
@@ -98,10 +99,28 @@ pub struct PortPlan {
     pub device: PathBuf,
     /// Baud.
     pub baud: u32,
+    /// The bit that makes each character's ones even or odd, if there is one.
+    pub parity: Parity,
+    /// Two stop bits instead of one.
+    pub two_stop_bits: bool,
+    /// Its units are asked by Modbus RTU; else it is read line by line.
+    pub modbus: bool,
+}
+
+/// Parity of a serial line.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Parity {
+    /// No such bit.
+    #[default]
+    None,
+    /// Even.
+    Even,
+    /// Odd.
+    Odd,
 }
 
 /// `[[probe]]`
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct ProbePlan {
     /// Its name.
     pub name: String,
@@ -111,6 +130,8 @@ pub struct ProbePlan {
     pub topic: Option<String>,
     /// How its messages are read.
     pub recipe: Recipe,
+    /// What is asked of it, on a port that speaks Modbus.
+    pub registers: Option<Registers>,
 }
 
 /// `[[messenger]]`

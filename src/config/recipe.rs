@@ -3,7 +3,6 @@
 //! In: the probe's table. Out: a [`Recipe`], each place checked against what its format can name.
 
 use super::fault::Cause;
-use super::unbuilt;
 use super::walk::{Desk, Found, Section, Text};
 use super::word::{did_you_mean, one_of, quoted};
 use crate::climate::Quantity;
@@ -59,12 +58,11 @@ fn place(desk: &mut Desk<'_>, found: &Found<'_>, format: Format) -> Option<Strin
     Some(if format == Format::Csv { column(&text).map_or(text, |column| column.to_string()) } else { text })
 }
 
-/// Reads the recipe of a probe. `modbus`: its port speaks registers, which need no format. `None`
-/// where something that the recipe needs is faulty.
-pub(super) fn recipe(desk: &mut Desk<'_>, section: &Section<'_>, modbus: bool) -> Option<Recipe> {
+/// Reads the recipe of a probe; `None` where something that it needs is faulty.
+pub(super) fn recipe(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<Recipe> {
     let words = Format::ALL.map(Format::word);
     let format = section.word(desk, "format", &words).map(|position| Format::ALL[position]);
-    if !section.has("format") && !modbus {
+    if !section.has("format") {
         section.missing(desk, "format", &one_of(&words));
     }
     let reads = reads(desk, section, format);
@@ -77,11 +75,11 @@ fn reads(desk: &mut Desk<'_>, section: &Section<'_>, format: Option<Format>) -> 
     let expected = "a table such as { temperature = \"/t\" }";
     let found = section.needed(desk, "reads", expected)?;
     let table = found.section(desk, "reads", expected)?;
-    if let Some((_, register)) =
-        table.entries().filter(|(_, place)| place.value.is_table()).min_by_key(|(_, place)| place.at)
-        && let Some(sentence) = unbuilt::refusal("probe", "reads", "a register table")
-    {
-        desk.fault(register.at, &register.path, Cause::NotBuilt, sentence);
+    let register = table.entries().filter(|(_, place)| place.value.is_table()).min_by_key(|(_, place)| place.at);
+    if let Some((_, register)) = register {
+        let sentence =
+            "registers are for a probe on a port with protocol = \"modbus\", expected where it is in a message";
+        desk.fault(register.at, &register.path, Cause::Clash, sentence);
         return None;
     }
     let words = Quantity::ALL.map(Quantity::word);

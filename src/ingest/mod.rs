@@ -5,13 +5,16 @@
 //! messages at the broker. Refusals are told in batches, so noise cannot fill it.
 
 mod backoff;
+mod feed;
 mod intake;
+mod modbus;
 mod mqtt;
 mod readers;
 mod receipt;
 mod refusals;
 mod serial;
 mod sources;
+mod tty;
 
 pub use receipt::{Ack, Acks, Receipt};
 pub use sources::{Clock, Sources};

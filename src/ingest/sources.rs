@@ -11,11 +11,13 @@ use tokio::task::JoinSet;
 use tokio::time::timeout;
 
 use super::intake::{Intake, Phase};
+use super::modbus::Bus;
 use super::mqtt::Broker;
 use super::serial::Port;
 use super::{Delivery, SourceState};
 use crate::climate::Stamp;
 use crate::config::Plan;
+use crate::config::plan::PortPlan;
 
 /// The machine's clock, passed in so that tests and rehearsals may bring their own.
 pub type Clock = Arc<dyn Fn() -> Stamp + Send + Sync>;
@@ -57,12 +59,12 @@ impl Sources {
             let (done, ended) = oneshot::channel::<()>();
             let mut intake = intake(source);
             let unstarted = intake.state(SourceState::Away, "the machine gave no thread to read it".to_owned());
-            let task = Port::new(plan, source, port.clone(), intake, stop.clone());
+            let task = port_task(plan, source, port.clone(), intake, stop.clone());
             let started = std::thread::Builder::new()
                 .name(format!("port {}", port.name))
                 .stack_size(STACK_BYTES)
                 .spawn(move || {
-                    task.run();
+                    task();
                     drop(done);
                 });
             if let (Err(_), Some(news)) = (started, unstarted) {
@@ -108,5 +110,22 @@ impl Sources {
     pub async fn stop(mut self) {
         self.stop_intake().await;
         self.finish().await;
+    }
+}
+
+/// What a port's thread does.
+fn port_task(
+    plan: &Plan,
+    source: usize,
+    port: PortPlan,
+    intake: Intake,
+    stop: watch::Receiver<Phase>,
+) -> Box<dyn FnOnce() + Send> {
+    if port.modbus {
+        let bus = Bus::new(plan, source, port, intake, stop);
+        Box::new(move || bus.run())
+    } else {
+        let lines = Port::new(plan, source, port, intake, stop);
+        Box::new(move || lines.run())
     }
 }

@@ -16,6 +16,7 @@
 //!
 //! A time is read by [`TimeUnit`]; one that is there and cannot be read refuses the message.
 
+mod checksum;
 mod csv;
 mod fields;
 mod json;
@@ -26,8 +27,10 @@ mod number;
 mod pairs;
 mod printable;
 pub mod recipe;
+pub mod registers;
 pub mod topic;
 
+pub use checksum::crc16;
 pub use lines::{LINE_BYTES_MAX, Lines, Piece};
 pub use printable::printable;
 pub use recipe::{Decoded, Format, Recipe, Refusal, TimeField, TimeUnit};

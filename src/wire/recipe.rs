@@ -3,9 +3,10 @@
 use crate::climate::{Stamp, quantity::Values};
 
 /// How a message is written.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Format {
     /// A JSON object; fields by JSON Pointer (RFC 6901).
+    #[default]
     Json,
     /// One bare number.
     Number,
@@ -54,7 +55,7 @@ pub struct TimeField {
 }
 
 /// How to decode one probe's messages.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Recipe {
     /// How they are written.
     pub format: Format,
@@ -99,11 +100,17 @@ pub enum Refusal {
     Duplicate,
     /// The queue in front of the store was full, and the source cannot send again.
     Overflow,
+    /// Its checksum does not fit it.
+    Checksum,
+    /// Who was asked did not answer in time.
+    NoAnswer,
+    /// Who was asked answered that it will not.
+    DeviceRefused,
 }
 
 impl Refusal {
     /// All refusals.
-    pub const ALL: [Refusal; 10] = [
+    pub const ALL: [Refusal; 13] = [
         Refusal::NotText,
         Refusal::TooLong,
         Refusal::Malformed,
@@ -114,6 +121,9 @@ impl Refusal {
         Refusal::Empty,
         Refusal::Duplicate,
         Refusal::Overflow,
+        Refusal::Checksum,
+        Refusal::NoAnswer,
+        Refusal::DeviceRefused,
     ];
 
     /// The word used in metrics and logs.
@@ -129,6 +139,9 @@ impl Refusal {
             Refusal::Empty => "empty",
             Refusal::Duplicate => "duplicate",
             Refusal::Overflow => "overflow",
+            Refusal::Checksum => "checksum",
+            Refusal::NoAnswer => "no-answer",
+            Refusal::DeviceRefused => "device-refused",
         }
     }
 }
