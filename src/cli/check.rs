@@ -94,6 +94,14 @@ fn sources(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
         let how = if *modbus { "asked by Modbus RTU" } else { "line by line" };
         writeln!(out, "  {name}: port {}, {baud} baud, {how}", device.display())?;
     }
+    for intake in &plan.intakes {
+        let who = match &intake.people {
+            Some(people) => format!("{} people with a password", people.len()),
+            None => "whoever is on this machine, and nobody else: it has no people_file".to_owned(),
+        };
+        let tls = if intake.tls.is_some() { " with TLS" } else { "" };
+        writeln!(out, "  {}: intake on {}{tls}, for {who}", intake.name, intake.address)?;
+    }
     Ok(())
 }
 

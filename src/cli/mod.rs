@@ -16,6 +16,7 @@ mod run;
 mod speak;
 mod token;
 mod tubs;
+mod user;
 mod wording;
 
 use std::ffi::OsString;
@@ -28,7 +29,7 @@ use clap::error::ErrorKind;
 use crate::climate::{Quantity, Stamp};
 use crate::config::{self, Plan};
 use crate::grow::logbook::{Known, KnownProbe};
-use args::{Cli, Command, TokenCommand};
+use args::{Cli, Command, TokenCommand, UserCommand};
 use speak::{Failure, Outcome, Voice};
 
 /// Runs the command line `words` (the program's name first) to its end.
@@ -56,6 +57,7 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Acknowledge { id } => alerts::acknowledge(&site(file)?, id),
         Command::Export(args) => export::export(&site(file)?, args),
         Command::Token { what: TokenCommand::New } => token::new(file),
+        Command::User { what: UserCommand::Add { name, intake } } => user::add(file, name, intake.as_deref()),
         entry => logbook::log(&site(file)?, entry),
     }
 }

@@ -4,6 +4,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use super::people::People;
 use crate::watch::alert::Severity;
 use crate::watch::setup::Setup;
 use crate::wire::Recipe;
@@ -26,11 +27,13 @@ pub struct Plan {
     pub brokers: Vec<BrokerPlan>,
     /// Serial ports, in the config's order.
     pub ports: Vec<PortPlan>,
+    /// Intakes, in the config's order.
+    pub intakes: Vec<IntakePlan>,
     /// Probes, in the config's order; the same positions as `setup.probes`.
     pub probes: Vec<ProbePlan>,
     /// Messengers, in the config's order.
     pub messengers: Vec<MessengerPlan>,
-    /// What the watches must know. Sources are the brokers, then the ports.
+    /// What the watches must know. Sources are the brokers, the ports, the intakes.
     pub setup: Setup,
 }
 
@@ -88,6 +91,21 @@ pub struct BrokerTls {
     pub ca_pem: Option<Vec<u8>>,
     /// PEM of the client's certificate chain and key.
     pub client_pem: Option<(Vec<u8>, Secret)>,
+}
+
+/// `[[intake]]`
+#[derive(Clone, Debug)]
+pub struct IntakePlan {
+    /// Its name.
+    pub name: String,
+    /// Where it listens; port 0 is any free one.
+    pub address: SocketAddr,
+    /// Who may publish. `None`: whoever is on this machine, and nobody else.
+    pub people: Option<People>,
+    /// How soon a message is on disk and acknowledged.
+    pub acknowledge_within: Duration,
+    /// PEM of the certificate chain and of its key, for TLS.
+    pub tls: Option<(Vec<u8>, Secret)>,
 }
 
 /// `[[port]]`

@@ -76,6 +76,7 @@ fn probe(
     let source = match from {
         Some(Source::Broker(position)) => position,
         Some(Source::Lines(position) | Source::Modbus(position)) => sources.brokers.len() + position,
+        Some(Source::Intake(position)) => sources.brokers.len() + sources.ports.len() + position,
         _ => 0,
     };
     let setup = ProbeSetup {
@@ -114,7 +115,7 @@ fn read_quantities(section: &Section<'_>) -> [bool; 4] {
 fn topic<'t>(desk: &mut Desk<'_>, section: &Section<'t>, from: Option<Source>) -> Option<Text<'t>> {
     let topic = section.text(desk, "topic", "an MQTT topic, in quotes");
     match from {
-        Some(Source::Broker(_) | Source::Intake) if !section.has("topic") => {
+        Some(Source::Broker(_) | Source::Intake(_)) if !section.has("topic") => {
             section.missing(desk, "topic", "the MQTT topic that it is published on");
             return None;
         }
@@ -137,10 +138,14 @@ fn topic<'t>(desk: &mut Desk<'_>, section: &Section<'t>, from: Option<Source>) -
 
 fn same_message(one: &Claim, other: &Claim) -> bool {
     let same_road = match (one.from, other.from) {
-        (Source::Broker(one_at), Source::Broker(other_at)) if one_at == other_at => match (&one.topic, &other.topic) {
-            (Some(one), Some(other)) => filters_overlap(one, other),
-            _ => false,
-        },
+        (Source::Broker(one_at), Source::Broker(other_at)) | (Source::Intake(one_at), Source::Intake(other_at))
+            if one_at == other_at =>
+        {
+            match (&one.topic, &other.topic) {
+                (Some(one), Some(other)) => filters_overlap(one, other),
+                _ => false,
+            }
+        }
         (Source::Lines(one), Source::Lines(other)) => one == other,
         _ => false,
     };

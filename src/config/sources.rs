@@ -1,11 +1,12 @@
-//! `[[broker]]`, `[[port]]` and the names of `[[intake]]`: where probes arrive from.
+//! `[[broker]]`, `[[port]]` and, from a file of its own, `[[intake]]`: where probes arrive from.
 
 use std::collections::HashMap;
 
 use super::fault::Cause;
 use super::files::Shelf;
+use super::intakes::intakes;
 use super::names::Names;
-use super::plan::{BrokerPlan, BrokerTls, Parity, PortPlan};
+use super::plan::{BrokerPlan, BrokerTls, IntakePlan, Parity, PortPlan};
 use super::url;
 use super::walk::{Desk, Section, Text};
 use super::word::quoted;
@@ -19,8 +20,8 @@ pub(super) enum Source {
     Lines(usize),
     /// The port at this position, which speaks Modbus.
     Modbus(usize),
-    /// tubwatch's own MQTT door.
-    Intake,
+    /// The intake at this position.
+    Intake(usize),
 }
 
 /// All sources.
@@ -28,6 +29,7 @@ pub(super) struct Sources {
     pub names: Names<Source>,
     pub brokers: Vec<BrokerPlan>,
     pub ports: Vec<PortPlan>,
+    pub intakes: Vec<IntakePlan>,
 }
 
 const BROKER_KEYS: [&str; 8] =
@@ -42,7 +44,12 @@ const BAUD: u32 = 115_200;
 const MODBUS_BAUD: u32 = 9_600;
 
 pub(super) fn sources(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, site: &str) -> Sources {
-    let mut sources = Sources { names: Names::new("broker, intake or port"), brokers: Vec::new(), ports: Vec::new() };
+    let mut sources = Sources {
+        names: Names::new("broker, intake or port"),
+        brokers: Vec::new(),
+        ports: Vec::new(),
+        intakes: Vec::new(),
+    };
     let mut clients = HashMap::new();
     for (position, section) in root.sections(desk, "broker").iter().enumerate() {
         let name = sources.names.read(desk, section, None, Source::Broker(position));
@@ -63,15 +70,7 @@ pub(super) fn sources(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, si
     for section in root.sections(desk, "port") {
         port(desk, &section, shelf, &mut sources, &mut devices);
     }
-    // Its tables are refused as a whole, but its names are not dangling.
-    if let Some(list) = root.found("intake").and_then(|found| found.value.as_array()) {
-        for item in list.iter() {
-            let Some(table) = item.get_ref().as_table() else { continue };
-            let path = root.path_of("intake");
-            let section = Section { table, at: item.span().start, path, kind: "intake" };
-            sources.names.read(desk, &section, None, Source::Intake);
-        }
-    }
+    intakes(desk, root, shelf, &mut sources);
     sources
 }
 

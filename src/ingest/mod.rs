@@ -5,6 +5,7 @@
 //! messages at the broker. Refusals are told in batches, so noise cannot fill it.
 
 mod backoff;
+mod door;
 mod feed;
 mod intake;
 mod modbus;
@@ -12,12 +13,15 @@ mod mqtt;
 mod readers;
 mod receipt;
 mod refusals;
+mod routes;
 mod serial;
 mod sources;
+mod tap;
 mod tty;
 
 pub use receipt::{Ack, Acks, Receipt};
 pub use sources::{Clock, Sources};
+pub use tap::{Arrival, Tap};
 
 use crate::climate::Stamp;
 use crate::wire::{Decoded, Refusal};

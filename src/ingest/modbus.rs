@@ -155,12 +155,21 @@ impl Bus {
             self.silent_from = now + SILENT_REST * (now - began);
         }
         let (probe, number) = (unit.probe, unit.registers.unit);
-        if let Some((span, why)) = failed {
-            let (reason, text) = words(&why, span);
-            let by = format!("{} unit {number}", self.plan.device.display());
-            self.feed.intake.refuse(Some(probe), reason, &by, text.as_bytes());
+        let by = format!("{} unit {number}", self.plan.device.display());
+        let decoded = Registers::decoded(values).ok();
+        let (refused, text) = match &failed {
+            Some((span, why)) => {
+                let (reason, text) = words(why, *span);
+                (Some((Some(probe), reason)), text)
+            }
+            None => (None, "its registers".to_owned()),
+        };
+        let read: Vec<_> = decoded.map(|decoded| (probe, decoded)).into_iter().collect();
+        self.feed.intake.seen(&by, text.as_bytes(), &read, refused);
+        if let Some((probe, reason)) = refused {
+            self.feed.intake.refuse(probe, reason, &by, text.as_bytes());
         }
-        let Ok(decoded) = Registers::decoded(values) else { return Ok(true) };
+        let Some(decoded) = decoded else { return Ok(true) };
         let received = (self.feed.intake.clock)();
         let carriage = Carriage { connection: self.connection, ..Carriage::default() };
         Ok(self.feed.deliver(Delivery::Message(Message { probe, decoded, received, carriage, receipt: None })))

@@ -137,14 +137,19 @@ impl Port {
     fn take(&mut self, piece: Piece<'_>, deliveries: &mut Vec<Delivery>) {
         let by = self.plan.device.to_string_lossy();
         let (bytes, first) = match piece {
-            Piece::TooLong => return self.feed.intake.refuse(None, Refusal::TooLong, &by, b""),
+            Piece::TooLong => {
+                self.feed.intake.seen(&by, b"", &[], Some((None, Refusal::TooLong)));
+                return self.feed.intake.refuse(None, Refusal::TooLong, &by, b"");
+            }
             Piece::Line { bytes, first } => (bytes, first),
         };
-        let refused = self.readers.read(0..self.readers.len(), bytes);
+        let mut refused = self.readers.read(0..self.readers.len(), bytes);
+        // What stands before the first line end after opening may have lost its start.
+        if first && refused.is_some() && self.readers.found.is_empty() {
+            refused = Some((None, Refusal::HalfLine));
+        }
+        self.feed.intake.seen(&by, bytes, &self.readers.found, refused);
         if let Some((probe, reason)) = refused {
-            // What stands before the first line end after opening may have lost its start.
-            let cut = first && self.readers.found.is_empty();
-            let (probe, reason) = if cut { (None, Refusal::HalfLine) } else { (probe, reason) };
             self.feed.intake.refuse(probe, reason, &by, bytes);
         }
         let received = (self.feed.intake.clock)();
@@ -172,6 +177,7 @@ mod tests {
     use serialport::{SerialPort, TTYPort};
     use tokio::sync::mpsc;
 
+    use super::super::Tap;
     use super::*;
     use crate::climate::Stamp;
     use crate::config::plan::{ProbePlan, StatusPlan, StorePlan};
@@ -188,6 +194,7 @@ mod tests {
             status: StatusPlan { listen: None, token: None },
             brokers: Vec::new(),
             ports: Vec::new(),
+            intakes: Vec::new(),
             probes: vec![ProbePlan { name: String::new(), source: 0, recipe, ..ProbePlan::default() }],
             messengers: Vec::new(),
             setup: Default::default(),
@@ -214,7 +221,7 @@ mod tests {
         let (queue, mut deliveries) = mpsc::channel(8);
         let (alive, _intakes) = mpsc::channel(1);
         let (phase, stop) = watch::channel(Phase::Run);
-        let intake = Intake::new(0, queue, Arc::new(|| Stamp(1)), alive);
+        let intake = Intake::new(0, queue, Arc::new(|| Stamp(1)), Tap::default(), alive);
         let mut port = Port::new(&plan(), 0, port, intake, stop);
         port.quiet = Duration::ZERO;
         let thread = std::thread::spawn(move || port.run());

@@ -10,11 +10,12 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 
+use super::door::Door;
 use super::intake::{Intake, Phase};
 use super::modbus::Bus;
 use super::mqtt::Broker;
 use super::serial::Port;
-use super::{Delivery, SourceState};
+use super::{Delivery, SourceState, Tap};
 use crate::climate::Stamp;
 use crate::config::Plan;
 use crate::config::plan::PortPlan;
@@ -39,12 +40,17 @@ pub struct Sources {
 impl Sources {
     /// Starts every broker and port of `plan`. Call it inside a tokio runtime. `queue` is the engine's
     /// bounded queue: while it is full, sources wait. Positions of sources are as in
-    /// `plan.setup.sources`: the brokers, then the ports.
+    /// `plan.setup.sources`: the brokers, the ports, the intakes.
     pub fn start(plan: &Plan, queue: mpsc::Sender<Delivery>, clock: Clock) -> Sources {
+        Sources::start_tapped(plan, queue, clock, &Tap::default())
+    }
+
+    /// As [`Sources::start`], and shows by `tap` what arrives.
+    pub fn start_tapped(plan: &Plan, queue: mpsc::Sender<Delivery>, clock: Clock, tap: &Tap) -> Sources {
         let (phase, stop) = watch::channel(Phase::Run);
         let (alive, intakes) = mpsc::channel(1);
         let mut tasks = JoinSet::new();
-        let intake = |source| Intake::new(source, queue.clone(), Arc::clone(&clock), alive.clone());
+        let intake = |source| Intake::new(source, queue.clone(), Arc::clone(&clock), tap.clone(), alive.clone());
         for (source, broker) in plan.brokers.iter().enumerate() {
             let name = format!("broker {:?}", broker.name);
             let task = Broker::new(plan, source, intake(source), stop.clone());
@@ -73,6 +79,15 @@ impl Sources {
             }
             tasks.spawn(async move {
                 let _ = ended.await;
+                name
+            });
+        }
+        for (at, door) in plan.intakes.iter().enumerate() {
+            let source = plan.brokers.len() + plan.ports.len() + at;
+            let name = format!("intake {:?}", door.name);
+            let task = Door::new(plan, source, door.clone(), intake(source), stop.clone());
+            tasks.spawn(async move {
+                task.run().await;
                 name
             });
         }

@@ -106,11 +106,13 @@ pub enum Refusal {
     NoAnswer,
     /// Who was asked answered that it will not.
     DeviceRefused,
+    /// A client of an intake that was sent away.
+    NotLetIn,
 }
 
 impl Refusal {
     /// All refusals.
-    pub const ALL: [Refusal; 13] = [
+    pub const ALL: [Refusal; 14] = [
         Refusal::NotText,
         Refusal::TooLong,
         Refusal::Malformed,
@@ -124,6 +126,7 @@ impl Refusal {
         Refusal::Checksum,
         Refusal::NoAnswer,
         Refusal::DeviceRefused,
+        Refusal::NotLetIn,
     ];
 
     /// The word used in metrics and logs.
@@ -142,6 +145,7 @@ impl Refusal {
             Refusal::Checksum => "checksum",
             Refusal::NoAnswer => "no-answer",
             Refusal::DeviceRefused => "device-refused",
+            Refusal::NotLetIn => "not-let-in",
         }
     }
 }

@@ -302,6 +302,7 @@ pub fn plan(brokers: Vec<BrokerPlan>, ports: Vec<PortPlan>, probes: Vec<ProbePla
         status: StatusPlan { listen: None, token: None },
         brokers,
         ports,
+        intakes: Vec::new(),
         probes,
         messengers: Vec::new(),
         setup,

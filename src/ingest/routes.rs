@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use crate::config::Plan;
 use crate::wire::topic;
 
-/// The probes of one broker by topic; each is named by its number among the broker's probes.
+/// The probes of one broker or intake by topic; each is named by its number among the source's probes.
 #[derive(Debug, Default)]
 pub(super) struct Routes {
     exact: HashMap<String, Vec<usize>>,
