@@ -174,7 +174,12 @@ fn probes() {
         (probe("reads = { temperature = \"/t\", humidity = \"/t\" }"), ".reads.humidity", Clash, "read as temperature"),
         (probe("reads = { temperature = { input = 1 } }"), ".reads.temperature", Clash, "on a port with protocol"),
         (probe(&format!("unit = 1\n{READS}")), ".unit", Clash, "on a port with protocol"),
-        (format("csv", "reads = { temperature = 0 }"), ".reads.temperature", Value, "a column number from 1"),
+        (
+            format("csv", "reads = { temperature = 0 }"),
+            ".reads.temperature",
+            Value,
+            "a column number from 1, or a name",
+        ),
         (format("csv", "reads = { temperature = 2, humidity = \"02\" }"), ".reads.humidity", Clash, "already"),
         (format("pairs", "reads = { temperature = \"T=\" }"), ".reads.temperature", Value, "a key such as"),
         (format("number", "reads = { temperature = \"\", co2 = \"\" }"), ".reads", Clash, "exactly one"),
@@ -410,6 +415,44 @@ fn messengers() {
     std::fs::write(folder.path().join("h"), "# nothing\n").unwrap();
     let faults = parse(&text, &folder.path().join("here.toml")).unwrap_err();
     assert!(faults.to_string().contains("holds no header"), "{faults}");
+}
+
+#[test]
+fn checksums_and_columns() {
+    use Cause::{Clash, Missing, Value};
+    let csv = |lines: &str| format!("{PORT}{PROBE}{lines}\n").replace("\"json\"", "\"csv\"");
+    let plan = parsed(&format!(
+        "{SITE}{STORE}{}",
+        csv("columns = [\"id\", \"t\", \"h\"]\nreads = { temperature = \"t\", humidity = 3 }\nselect = { id = \"a1\" }\n\
+             checksum = { kind = \"crc16\", at = \"*\", from = \"$\" }")
+    ))
+    .unwrap_or_else(|faults| panic!("{faults}"));
+    let recipe = &plan.probes[0].recipe;
+    assert_eq!(recipe.reads[..2], [Some("2".to_owned()), Some("3".to_owned())]);
+    assert_eq!(recipe.select, [("1".to_owned(), "a1".to_owned())]);
+    let checksum = recipe.checksum.as_ref().unwrap();
+    assert_eq!((checksum.kind.word(), checksum.at.as_str(), checksum.from.as_str()), ("crc16", "*", "$"));
+    let reads = "reads = { temperature = 2 }";
+    let name = PROBE.split('"').nth(1).unwrap();
+    for (lines, key, cause, part) in [
+        (format!("{reads}\nchecksum = {{ at = \"*\" }}"), "checksum.kind", Missing, "sum, xor"),
+        (format!("{reads}\nchecksum = {{ kind = \"crc32\", at = \"*\" }}"), "checksum.kind", Value, "crc"),
+        (format!("{reads}\nchecksum = {{ kind = \"sum\" }}"), "checksum.at", Missing, "the mark"),
+        (format!("{reads}\nchecksum = {{ kind = \"sum\", at = \"a\" }}"), "checksum.at", Value, "no hexadecimal"),
+        (format!("{reads}\ncolumns = [\"a\", \"a\"]"), "columns", Clash, "twice"),
+        (format!("{reads}\ncolumns = [\"1\"]"), "columns", Value, "no number"),
+        (format!("{reads}\ncolumns = []"), "columns", Value, "1 to 100"),
+        (
+            "columns = [\"a\"]\nreads = { temperature = \"b\" }".to_owned(),
+            "reads.temperature",
+            Value,
+            "a name of columns",
+        ),
+    ] {
+        one_fault(&csv(&lines), &format!("probe[{name}].{key}"), cause, part);
+    }
+    let json = format!("{PORT}{PROBE}{READS}\ncolumns = [\"a\"]\n");
+    one_fault(&json, &format!("probe[{name}].columns"), Clash, "only a CSV row");
 }
 
 #[test]

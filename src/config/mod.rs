@@ -21,6 +21,7 @@ pub mod plan;
 mod probes;
 mod recipe;
 mod registers;
+mod shapes;
 mod site;
 mod sources;
 mod spaces;

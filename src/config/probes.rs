@@ -23,8 +23,21 @@ pub(super) struct Probes {
     pub setups: Vec<ProbeSetup>,
 }
 
-const KEYS: [&str; 11] =
-    ["name", "from", "topic", "format", "every", "reads", "select", "time", "unit", "answer_within", "tries"];
+const KEYS: [&str; 13] = [
+    "name",
+    "from",
+    "topic",
+    "format",
+    "every",
+    "reads",
+    "select",
+    "time",
+    "checksum",
+    "columns",
+    "unit",
+    "answer_within",
+    "tries",
+];
 
 /// Where a message of a probe would come from, for the search of two that take the same.
 struct Claim {

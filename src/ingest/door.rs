@@ -7,7 +7,6 @@
 
 mod desk;
 mod guest;
-mod packets;
 
 use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;

@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 
 use tokio::sync::watch;
 
-use self::ask::{Failed, Line, exception};
+use self::ask::{Failed, Line};
 use super::backoff::Backoff;
 use super::feed::{Feed, STEP};
 use super::intake::{Intake, Phase};
@@ -22,6 +22,7 @@ use crate::config::Plan;
 use crate::config::plan::PortPlan;
 use crate::wire::Refusal;
 use crate::wire::registers::{Registers, Span};
+use crate::wire::rtu::exception;
 
 /// The first wait before a port is opened again, and the longest.
 const REOPEN: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(30));

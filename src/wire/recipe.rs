@@ -1,5 +1,6 @@
 //! What a probe's messages look like, and what decoding gives.
 
+use super::checksum::Checksum;
 use crate::climate::{Stamp, quantity::Values};
 
 /// How a message is written.
@@ -66,6 +67,10 @@ pub struct Recipe {
     pub select: Vec<(String, String)>,
     /// Where its own time is, if it sends one. Line protocol carries its own (nanoseconds).
     pub time: Option<TimeField>,
+    /// How its messages are checked, where they carry a checksum.
+    pub checksum: Option<Checksum>,
+    /// The names of a CSV row's columns, where the config gives them: a row of just these is a header.
+    pub columns: Vec<String>,
 }
 
 /// One probe message, read. At least one value is present.
@@ -108,11 +113,13 @@ pub enum Refusal {
     DeviceRefused,
     /// A client of an intake that was sent away.
     NotLetIn,
+    /// The names of a CSV row's columns; nothing is missed by it.
+    Header,
 }
 
 impl Refusal {
     /// All refusals.
-    pub const ALL: [Refusal; 14] = [
+    pub const ALL: [Refusal; 15] = [
         Refusal::NotText,
         Refusal::TooLong,
         Refusal::Malformed,
@@ -127,6 +134,7 @@ impl Refusal {
         Refusal::NoAnswer,
         Refusal::DeviceRefused,
         Refusal::NotLetIn,
+        Refusal::Header,
     ];
 
     /// The word used in metrics and logs.
@@ -146,6 +154,7 @@ impl Refusal {
             Refusal::NoAnswer => "no-answer",
             Refusal::DeviceRefused => "device-refused",
             Refusal::NotLetIn => "not-let-in",
+            Refusal::Header => "header",
         }
     }
 }

@@ -22,7 +22,7 @@ use super::super::Delivery;
 use super::super::intake::Phase;
 use super::super::receipt::{Ack, Acks};
 use super::desk::Desk;
-use super::packets::{Next, bytes_of, connack, next};
+use crate::wire::mqtt::{Next, bytes_of, connack, next};
 use crate::wire::{Refusal, printable};
 
 /// A connection's first packet must be there within this (3.1.4: "a reasonable amount of time").

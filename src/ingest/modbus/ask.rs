@@ -12,14 +12,11 @@
 use std::io::ErrorKind as Io;
 use std::time::{Duration, Instant};
 
-use rmodbus::client::ModbusRequest;
-use rmodbus::{ErrorKind, ModbusProto, guess_response_frame_len};
 use serialport::{ClearBuffer, SerialPort};
 
-use crate::wire::registers::{Span, Table};
+use crate::wire::registers::Span;
+use crate::wire::rtu::{self, Answer, FRAME_BYTES_MAX};
 
-/// The longest RTU frame, bytes: MODBUS over Serial Line V1.02, 2.5.1.
-const FRAME_BYTES_MAX: usize = 256;
 /// Bytes thrown away while waiting for quiet before the line counts as never quiet: ten longest frames.
 const NOISE_BYTES_MAX: usize = 10 * FRAME_BYTES_MAX;
 /// Bits of a character with start, parity or second stop bit: MODBUS over Serial Line V1.02, 2.5.1.
@@ -63,34 +60,6 @@ fn on_the_line(bytes: usize, baud: u32) -> Duration {
     Duration::from_secs_f64(bytes as f64 * f64::from(CHARACTER_BITS) / f64::from(baud.max(1)))
 }
 
-/// The name of an exception: MODBUS Application Protocol V1.1b3, 7.
-pub(super) fn exception(code: u8) -> &'static str {
-    match code {
-        0x01 => "illegal function",
-        0x02 => "illegal data address",
-        0x03 => "illegal data value",
-        0x04 => "server device failure",
-        0x05 => "acknowledge",
-        0x06 => "server device busy",
-        0x08 => "memory parity error",
-        0x0A => "gateway path unavailable",
-        0x0B => "gateway target device failed to respond",
-        _ => "an exception that the standard does not name",
-    }
-}
-
-/// The frame that asks `unit` for `span`.
-fn question(unit: u8, span: Span) -> Result<(ModbusRequest, Vec<u8>), Failed> {
-    let mut request = ModbusRequest::new(unit, ModbusProto::Rtu);
-    let mut frame: Vec<u8> = Vec::with_capacity(8);
-    match span.table {
-        Table::Holding => request.generate_get_holdings(span.address, span.count, &mut frame),
-        Table::Input => request.generate_get_inputs(span.address, span.count, &mut frame),
-    }
-    .map_err(|_| Failed::Garbled)?;
-    Ok((request, frame))
-}
-
 /// A line on which questions are asked.
 pub(super) struct Line<'d> {
     device: &'d mut dyn SerialPort,
@@ -98,16 +67,6 @@ pub(super) struct Line<'d> {
     /// When the last byte was sent or came.
     last: Instant,
     received: Vec<u8>,
-}
-
-/// What the bytes received so far are.
-enum Frame {
-    /// A part of one.
-    Part,
-    /// The answer.
-    Registers(Vec<u16>),
-    /// One of somebody else, so many bytes long.
-    Strange(usize),
 }
 
 impl Line<'_> {
@@ -119,8 +78,8 @@ impl Line<'_> {
     /// Asks `unit` for `span`; its answer must begin within `patience`. After a failure the line has
     /// been quiet for as long again.
     pub(super) fn ask(&mut self, unit: u8, span: Span, patience: Duration) -> Result<Vec<u16>, Failed> {
-        let (request, question) = question(unit, span)?;
-        let answered = self.converse(&request, &question, span, patience);
+        let question = rtu::question(unit, span);
+        let answered = self.converse(&question, span, patience);
         match &answered {
             Ok(_) | Err(Failed::Gone(_)) => {}
             // The unit has answered in full.
@@ -130,13 +89,7 @@ impl Line<'_> {
         answered
     }
 
-    fn converse(
-        &mut self,
-        request: &ModbusRequest,
-        question: &[u8],
-        span: Span,
-        patience: Duration,
-    ) -> Result<Vec<u16>, Failed> {
+    fn converse(&mut self, question: &[u8], span: Span, patience: Duration) -> Result<Vec<u16>, Failed> {
         std::thread::sleep(silence(self.baud).saturating_sub(self.last.elapsed()));
         self.device.clear(ClearBuffer::Input).map_err(|error| Failed::Gone(error.into()))?;
         self.received.clear();
@@ -148,22 +101,17 @@ impl Line<'_> {
         let deadline = self.last + patience + on_the_line(question.len() + length, self.baud);
         let (mut strange, mut any) = (false, false);
         loop {
-            // A turn of the line's direction often reads as a zero or 255, which no unit is called.
-            while matches!(self.received.first(), Some(0x00 | 0xFF)) {
-                self.received.remove(0);
-            }
-            // An adapter whose receiver stays on while it sends gives back the question.
-            if self.received.starts_with(question) {
-                self.received.drain(..question.len());
-            }
-            match self.frame(request, question, span)? {
-                Frame::Registers(registers) => return Ok(registers),
-                Frame::Strange(length) => {
+            rtu::without_noise(&mut self.received, question);
+            match rtu::answer(&self.received, question, span) {
+                Answer::Registers(registers) => return Ok(registers),
+                Answer::Exception(code) => return Err(Failed::Exception(code)),
+                Answer::Garbled => return Err(Failed::Garbled),
+                Answer::Strange(length) => {
                     strange = true;
                     self.received.drain(..length.min(self.received.len()));
                     continue;
                 }
-                Frame::Part => {}
+                Answer::Part => {}
             }
             any |= !self.received.is_empty();
             if !self.more_by(deadline)? {
@@ -177,41 +125,6 @@ impl Line<'_> {
                 return Err(Failed::Garbled);
             }
         }
-    }
-
-    /// What the bytes received so far begin with.
-    fn frame(&self, request: &ModbusRequest, question: &[u8], span: Span) -> Result<Frame, Failed> {
-        let received = self.received.as_slice();
-        // The echo may come in pieces; it looks like a frame of the unit until its length is seen.
-        if received.len() < question.len() && question.starts_with(received) {
-            return Ok(Frame::Part);
-        }
-        let length = match guess_response_frame_len(received, ModbusProto::Rtu) {
-            Ok(length) => usize::from(length),
-            Err(ErrorKind::OOB) => return Ok(Frame::Part),
-            Err(_) => return Err(Failed::Garbled),
-        };
-        if received.len() < length {
-            return Ok(Frame::Part);
-        }
-        let frame = &received[..length];
-        let (body, sum) = frame.split_at(length - 2);
-        if crate::wire::crc16(body).to_le_bytes() != sum {
-            return Err(Failed::Garbled);
-        }
-        let (unit, function) = (question[0], question[1]);
-        if frame[0] != unit || frame[1] & 0x7F != function {
-            return Ok(Frame::Strange(length));
-        }
-        if frame[1] & 0x80 != 0 {
-            return Err(Failed::Exception(frame[2]));
-        }
-        if usize::from(frame[2]) != 2 * usize::from(span.count) {
-            return Ok(Frame::Strange(length));
-        }
-        let mut registers: Vec<u16> = Vec::with_capacity(usize::from(span.count));
-        request.parse_u16(frame, &mut registers).map_err(|_| Failed::Garbled)?;
-        Ok(Frame::Registers(registers))
     }
 
     /// Waits for bytes until `deadline`; false where none came.
@@ -257,6 +170,8 @@ mod tests {
     use std::io::{Read, Write};
 
     use super::*;
+    use crate::wire::registers::Table;
+    use crate::wire::rtu::exception;
 
     fn hex(text: &str) -> Vec<u8> {
         text.split_whitespace().map(|byte| u8::from_str_radix(byte, 16).unwrap()).collect()
@@ -290,7 +205,7 @@ mod tests {
         assert_eq!(question, hex("11 03 00 6B 00 03 76 87"));
         assert_eq!(answer.unwrap(), [0x022B, 0, 0x64]);
         let body = hex("11 04 02 00 0A");
-        let sum = crate::wire::crc16(&body).to_le_bytes();
+        let sum = crate::wire::rtu::crc16(&body).to_le_bytes();
         let answer = format!("11 04 02 00 0A {:02X} {:02X}", sum[0], sum[1]);
         let (question, answer) = asked(17, span(Table::Input, 8, 1), &answer);
         assert_eq!(question[..6], hex("11 04 00 08 00 01"));
@@ -309,7 +224,7 @@ mod tests {
         assert!(matches!(failed(""), Failed::Silent));
         // The answer to a shorter question, another function, another unit.
         for strange in ["01 04 02 01 31", "01 03 04 01 31 02 22", "02 04 04 01 31 02 22"] {
-            let sum = crate::wire::crc16(&hex(strange)).to_le_bytes();
+            let sum = crate::wire::rtu::crc16(&hex(strange)).to_le_bytes();
             assert!(
                 matches!(failed(&format!("{strange} {:02X} {:02X}", sum[0], sum[1])), Failed::Stranger),
                 "{strange}"

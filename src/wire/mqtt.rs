@@ -13,7 +13,7 @@ const HEADER_BYTES_MAX: usize = 5;
 
 /// What stands at the start of the bytes.
 #[derive(Debug)]
-pub(super) enum Next {
+pub enum Next {
     /// Not yet a whole packet.
     Part,
     /// A packet.
@@ -26,7 +26,7 @@ pub(super) enum Next {
 ///
 /// # Errors
 /// Why the connection must be closed, in words.
-pub(super) fn next(bytes: &mut BytesMut, most: usize) -> Result<Next, String> {
+pub fn next(bytes: &mut BytesMut, most: usize) -> Result<Next, String> {
     let Some(&first) = bytes.first() else { return Ok(Next::Part) };
     check_flags(first)?;
     let Some((header, length)) = lengths(bytes)? else { return Ok(Next::Part) };
@@ -55,13 +55,13 @@ pub(super) fn next(bytes: &mut BytesMut, most: usize) -> Result<Next, String> {
 }
 
 /// The bytes of a CONNACK.
-pub(super) fn connack(code: ConnectReturnCode) -> Vec<u8> {
+pub fn connack(code: ConnectReturnCode) -> Vec<u8> {
     // No session outlives its connection here, so none is ever present (3.2.2-2, 3.2.2-3).
     bytes_of(&Packet::ConnAck(ConnAck::new(code, false)))
 }
 
 /// The bytes of a packet of ours.
-pub(super) fn bytes_of(packet: &Packet) -> Vec<u8> {
+pub fn bytes_of(packet: &Packet) -> Vec<u8> {
     let mut bytes = BytesMut::new();
     // Answers are far below any limit.
     let _ = packet.write(&mut bytes, usize::MAX);
