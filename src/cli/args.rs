@@ -132,6 +132,15 @@ pub enum Command {
     },
     /// Climate beside yields, as CSV files; or the samples as line protocol
     Export(ExportArgs),
+    /// What arrives, as it arrives: decoded, or why not; until Ctrl-C
+    Arrivals {
+        /// Also what nobody reads yet, with config lines for it
+        #[arg(long)]
+        all: bool,
+        /// Append those lines to the config, each after asking
+        #[arg(long, requires = "all")]
+        write: bool,
+    },
     /// Who may publish to an intake
     User {
         /// What about them

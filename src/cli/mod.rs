@@ -6,6 +6,7 @@
 
 mod alerts;
 mod args;
+mod arrivals;
 pub mod check;
 mod export;
 mod heat;
@@ -14,6 +15,7 @@ mod paper;
 mod rehearse;
 mod run;
 mod speak;
+mod suggest;
 mod token;
 mod tubs;
 mod user;
@@ -57,6 +59,7 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Acknowledge { id } => alerts::acknowledge(&site(file)?, id),
         Command::Export(args) => export::export(&site(file)?, args),
         Command::Token { what: TokenCommand::New } => token::new(file),
+        Command::Arrivals { all, write } => run::arrivals(site(file)?.plan, *all, *write),
         Command::User { what: UserCommand::Add { name, intake } } => user::add(file, name, intake.as_deref()),
         entry => logbook::log(&site(file)?, entry),
     }

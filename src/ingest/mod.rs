@@ -18,6 +18,7 @@ mod serial;
 mod sources;
 mod tap;
 mod tty;
+pub mod window;
 
 pub use receipt::{Ack, Acks, Receipt};
 pub use sources::{Clock, Sources};

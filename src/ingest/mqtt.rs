@@ -84,12 +84,18 @@ impl From<ConnectionError> for Halt {
 }
 
 impl Broker {
-    /// The broker of the source at position `source`.
-    pub(super) fn new(plan: &Plan, source: usize, intake: Intake, phase: watch::Receiver<Phase>) -> Broker {
+    /// The broker of the source at position `source`, asked for the topics `also` beside its probes'.
+    pub(super) fn new(
+        plan: &Plan,
+        source: usize,
+        also: &[&str],
+        intake: Intake,
+        phase: watch::Receiver<Phase>,
+    ) -> Broker {
         Broker {
             plan: plan.brokers[source].clone(),
             intake: Some(intake),
-            routes: Routes::new(plan, source),
+            routes: Routes::new(plan, source).with(also),
             readers: Readers::new(plan, source),
             acks: Arc::new(Acks::default()),
             phase,

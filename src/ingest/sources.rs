@@ -15,6 +15,7 @@ use super::intake::{Intake, Phase};
 use super::modbus::Bus;
 use super::mqtt::Broker;
 use super::serial::Port;
+use super::window::Window;
 use super::{Delivery, SourceState, Tap};
 use crate::climate::Stamp;
 use crate::config::Plan;
@@ -42,18 +43,34 @@ impl Sources {
     /// bounded queue: while it is full, sources wait. Positions of sources are as in
     /// `plan.setup.sources`: the brokers, the ports, the intakes.
     pub fn start(plan: &Plan, queue: mpsc::Sender<Delivery>, clock: Clock) -> Sources {
-        Sources::start_tapped(plan, queue, clock, &Tap::default())
+        Sources::start_shown(plan, queue, clock, &Tap::default(), &[])
     }
 
-    /// As [`Sources::start`], and shows by `tap` what arrives.
-    pub fn start_tapped(plan: &Plan, queue: mpsc::Sender<Delivery>, clock: Clock, tap: &Tap) -> Sources {
+    /// As [`Sources::start`] for a daemon that holds the store's lock: what arrives can be looked on at
+    /// through a window in the store's folder.
+    pub fn start_with_window(plan: &Plan, queue: mpsc::Sender<Delivery>, clock: Clock) -> Sources {
+        let tap = Tap::default();
+        let mut sources = Sources::start_shown(plan, queue, clock, &tap, &[]);
+        if let Some(window) = Window::open(plan, tap) {
+            let stop = sources.phase.subscribe();
+            sources.tasks.spawn(async move {
+                window.run(stop).await;
+                "the window on arrivals".to_owned()
+            });
+        }
+        sources
+    }
+
+    /// As [`Sources::start`], and shows by `tap` what arrives; brokers are asked for `also` beside what
+    /// their probes need.
+    pub fn start_shown(plan: &Plan, queue: mpsc::Sender<Delivery>, clock: Clock, tap: &Tap, also: &[&str]) -> Sources {
         let (phase, stop) = watch::channel(Phase::Run);
         let (alive, intakes) = mpsc::channel(1);
         let mut tasks = JoinSet::new();
         let intake = |source| Intake::new(source, queue.clone(), Arc::clone(&clock), tap.clone(), alive.clone());
         for (source, broker) in plan.brokers.iter().enumerate() {
             let name = format!("broker {:?}", broker.name);
-            let task = Broker::new(plan, source, intake(source), stop.clone());
+            let task = Broker::new(plan, source, also, intake(source), stop.clone());
             tasks.spawn(async move {
                 task.run().await;
                 name

@@ -9,8 +9,8 @@ use super::Clock;
 use crate::climate::Stamp;
 use crate::wire::{Decoded, Refusal, printable};
 
-/// The longest excerpt of a message, bytes: several lines of a terminal.
-const EXCERPT_BYTES: usize = 512;
+/// The longest excerpt of a message, bytes: some lines of a terminal, and a whole message of most boards.
+const EXCERPT_BYTES: usize = 1024;
 /// Arrivals kept for a reader that lags; the rest is told as passed over.
 const ARRIVALS_MAX: usize = 1024;
 
