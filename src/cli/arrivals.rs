@@ -50,11 +50,8 @@ pub async fn arrivals(plan: Plan, all: bool, write: bool, voice: &mut Voice) -> 
     let own = own_plan(&plan, daemon.is_some());
     voice.say(opening(&plan, daemon.is_some(), all))?;
     if let Some(stream) = daemon {
-        tokio::spawn(through_the_window(
-            stream,
-            plan.brokers.iter().map(|b| b.name.clone()).collect(),
-            news_in.clone(),
-        ));
+        let brokers = plan.brokers.iter().map(|broker| broker.name.clone()).collect();
+        tokio::spawn(through_the_window(stream, window::path(&plan), brokers, news_in.clone()));
     }
     let sources = look_on(&own, all, news_in);
     let topics = plan.brokers.iter().map(|one| &one.name).chain(plan.intakes.iter().map(|one| &one.name));
