@@ -161,7 +161,7 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
         let clock = clock.clone();
         Arc::new(move || clock.now())
     };
-    let sources = Sources::start(&plan, deliveries_in, now, &store_fails);
+    let sources = Sources::start_with_window(&plan, deliveries_in, now, &store_fails);
     Ok(Running { address, events, snapshots, storeless, sources, engine, status })
 }
 

@@ -368,7 +368,12 @@ impl Engine {
         if !round.changes.is_empty() || !round.receipts.is_empty() {
             self.changed = true;
             if let Some(writer) = &self.outlets.writer {
-                let urgency = if round.at_once { Urgency::AtOnce } else { Urgency::WhenDue };
+                let within = round.receipts.iter().filter_map(Receipt::within).min();
+                let urgency = match within {
+                    _ if round.at_once => Urgency::AtOnce,
+                    Some(within) => Urgency::Within(within),
+                    None => Urgency::WhenDue,
+                };
                 let ticket = writer.write(round.changes, urgency, round.receipts.len());
                 self.rebuilds.wrote(ticket);
                 self.pending.push_back(Pending {

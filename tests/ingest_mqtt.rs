@@ -28,7 +28,7 @@ struct Watched {
 impl Watched {
     fn start(plan: &Plan, room: usize) -> Watched {
         let (sender, queue) = mpsc::channel(room);
-        let sources = Sources::start(plan, sender, clock(), &tokio::sync::watch::channel(false).1);
+        let sources = Sources::start(plan, sender, clock());
         Watched { sources, queue, messages: Vec::new(), refused: Vec::new(), states: Vec::new() }
     }
 

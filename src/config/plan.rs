@@ -4,9 +4,11 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use super::people::People;
 use crate::watch::alert::Severity;
 use crate::watch::setup::Setup;
 use crate::wire::Recipe;
+use crate::wire::registers::Registers;
 
 /// Everything the config says, checked as a whole, paths made absolute.
 #[derive(Clone, Debug)]
@@ -25,11 +27,13 @@ pub struct Plan {
     pub brokers: Vec<BrokerPlan>,
     /// Serial ports, in the config's order.
     pub ports: Vec<PortPlan>,
+    /// Intakes, in the config's order.
+    pub intakes: Vec<IntakePlan>,
     /// Probes, in the config's order; the same positions as `setup.probes`.
     pub probes: Vec<ProbePlan>,
     /// Messengers, in the config's order.
     pub messengers: Vec<MessengerPlan>,
-    /// What the watches must know. Sources are the brokers, then the ports.
+    /// What the watches must know. Sources are the brokers, the ports, the intakes.
     pub setup: Setup,
 }
 
@@ -91,8 +95,23 @@ pub struct BrokerTls {
     pub client_pem: Option<(Vec<u8>, Secret)>,
 }
 
-/// `[[port]]`
+/// `[[intake]]`
 #[derive(Clone, Debug)]
+pub struct IntakePlan {
+    /// Its name.
+    pub name: String,
+    /// Where it listens; port 0 is any free one.
+    pub address: SocketAddr,
+    /// Who may publish. `None`: whoever is on this machine, and nobody else.
+    pub people: Option<People>,
+    /// How soon a message is on disk and acknowledged.
+    pub acknowledge_within: Duration,
+    /// PEM of the certificate chain and of its key, for TLS.
+    pub tls: Option<(Vec<u8>, Secret)>,
+}
+
+/// `[[port]]`
+#[derive(Clone, Debug, Default)]
 pub struct PortPlan {
     /// Its name.
     pub name: String,
@@ -100,10 +119,28 @@ pub struct PortPlan {
     pub device: PathBuf,
     /// Baud.
     pub baud: u32,
+    /// The bit that makes each character's ones even or odd, if there is one.
+    pub parity: Parity,
+    /// Two stop bits instead of one.
+    pub two_stop_bits: bool,
+    /// Its units are asked by Modbus RTU; else it is read line by line.
+    pub modbus: bool,
+}
+
+/// Parity of a serial line.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Parity {
+    /// No such bit.
+    #[default]
+    None,
+    /// Even.
+    Even,
+    /// Odd.
+    Odd,
 }
 
 /// `[[probe]]`
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct ProbePlan {
     /// Its name.
     pub name: String,
@@ -113,6 +150,8 @@ pub struct ProbePlan {
     pub topic: Option<String>,
     /// How its messages are read.
     pub recipe: Recipe,
+    /// What is asked of it, on a port that speaks Modbus.
+    pub registers: Option<Registers>,
 }
 
 /// `[[messenger]]`

@@ -8,7 +8,6 @@
 
 mod beside;
 mod link;
-mod routes;
 mod tls;
 mod words;
 
@@ -22,11 +21,11 @@ use tokio::sync::watch;
 use tokio::time::{Instant, sleep, sleep_until};
 
 use self::link::{Link, Standing};
-use self::routes::Routes;
 use super::backoff::Backoff;
 use super::intake::{Intake, Phase};
 use super::readers::Readers;
 use super::receipt::{Ack, Acks};
+use super::routes::Routes;
 use super::{Carriage, Delivery, Message, SourceState};
 use crate::config::Plan;
 use crate::config::plan::BrokerPlan;
@@ -88,12 +87,18 @@ impl From<ConnectionError> for Halt {
 }
 
 impl Broker {
-    /// The broker of the source at position `source`.
-    pub(super) fn new(plan: &Plan, source: usize, intake: Intake, phase: watch::Receiver<Phase>) -> Broker {
+    /// The broker of the source at position `source`, asked for the topics `also` beside its probes'.
+    pub(super) fn new(
+        plan: &Plan,
+        source: usize,
+        also: &[&str],
+        intake: Intake,
+        phase: watch::Receiver<Phase>,
+    ) -> Broker {
         Broker {
             plan: plan.brokers[source].clone(),
             intake: Some(intake),
-            routes: Routes::new(plan, source),
+            routes: Routes::new(plan, source).with(also),
             readers: Readers::new(plan, source),
             acks: Arc::new(Acks::default()),
             phase,
@@ -260,6 +265,9 @@ impl Broker {
         } else {
             readers.read(self.routes.of(&publish.topic), &publish.payload)
         };
+        if !self.beside {
+            intake.seen(&publish.topic, &publish.payload, &readers.found, refused);
+        }
         if let Some((probe, reason)) = refused
             && !self.beside
         {

@@ -22,7 +22,7 @@ impl Broker {
         intake: Intake,
         phase: watch::Receiver<Phase>,
     ) -> Broker {
-        let mut broker = Broker::new(plan, source, intake, phase);
+        let mut broker = Broker::new(plan, source, &[], intake, phase);
         broker.beside = true;
         if !broker.plan.client.is_empty() {
             broker.plan.client.push_str("-beside");
