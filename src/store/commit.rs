@@ -10,10 +10,11 @@ use std::time::{Duration, Instant};
 use rusqlite::{ErrorCode, TransactionBehavior};
 
 use super::error::{StoreError, why};
+use super::group::Group;
 use super::open::Store;
 use super::rows;
 use super::seal::{Sealed, Sealer};
-use super::writer::Group;
+
 use super::zones::Filling;
 
 /// Statements kept ready; there are fewer kinds of change.
