@@ -15,6 +15,7 @@ pub mod restore;
 pub mod shelf;
 mod standing;
 mod tally;
+mod telling;
 mod view;
 
 use std::collections::VecDeque;
@@ -27,7 +28,7 @@ use tracing::{error, info, warn};
 
 use crate::climate::Stamp;
 use crate::config::Plan;
-use crate::deliver::{self, Deliverer, Outcome};
+use crate::deliver::{Deliverer, Outcome};
 use crate::grow::logbook::Entry;
 use crate::ingest::{Delivery, Receipt, SourceState};
 use crate::status::snapshot::Snapshot;
@@ -41,6 +42,7 @@ use clock::Clock;
 use messages::Riding;
 use rebuild::Rebuilds;
 use tally::{Refused, Tally};
+use telling::Telling;
 
 /// Deliveries taken in one round before their changes go to the writer: large rounds under load, one
 /// message when idle.
@@ -113,7 +115,7 @@ pub struct Engine {
     entries: Vec<Entry>,
     reader: Option<Reader>,
     data_version: i64,
-    next_outbox_id: i64,
+    telling: Telling,
     outlets: Outlets,
     round: Round,
     pending: VecDeque<Pending>,
@@ -140,13 +142,13 @@ impl Engine {
             tally: Tally::new(restored.stored_by_probe, restored.refused_by_probe),
             rebuilds: Rebuilds::new(folder.clone()),
             standing: standing::Keeping::new(folder),
+            telling: Telling::new(&plan, restored.told, restored.keeper.alerts(), restored.next_outbox_id),
             keeper: restored.keeper,
             probe_ids: restored.probe_ids,
             seen: restored.seen,
             entries: restored.entries,
             data_version: 0,
             reader: restored.reader,
-            next_outbox_id: restored.next_outbox_id,
             store_fault: restored.fault,
             plan,
             clock,
@@ -262,6 +264,7 @@ impl Engine {
             let name = &self.plan.probes[probe].name;
             warn!("probe {name}: its temperatures look like Fahrenheit; let it send Celsius, or the figures are wrong");
         }
+        self.tell_what_is_due();
         self.want_rebuilds();
         self.start_rebuild();
         self.round.changes.extend(self.tally.refused_changes(&self.probe_ids, self.wall.now()));
@@ -321,20 +324,6 @@ impl Engine {
         self.rebuilds.committed(ticket);
     }
 
-    fn outcome(&mut self, outcome: &Outcome) {
-        let at = self.clock.now();
-        match &outcome.result {
-            Ok(()) => {
-                self.round.changes.push(Change::Delivered { id: outcome.id, at });
-                self.round.at_once = true;
-            }
-            Err(error) => {
-                self.round.changes.push(Change::Tried { id: outcome.id, tries: outcome.tries, error: error.clone() });
-            }
-        }
-        self.changed = true;
-    }
-
     /// Hands what the round added up to to the writer and the messengers, and shows it.
     fn end_round(&mut self) {
         self.pass_on_events();
@@ -372,22 +361,12 @@ impl Engine {
                 event.alert.text
             );
             self.round.changes.push(Change::Alert(event.alert.clone()));
-            let (plan, now) = (&self.plan, self.clock.now());
-            for item in deliver::items(&event, &plan.site, &plan.messengers, &mut self.next_outbox_id, now) {
-                let (told, committed) = oneshot::channel::<()>();
-                self.round.changes.push(Change::Outbox(item.clone()));
-                self.round.told.push(told);
-                self.outlets.deliverer.hand_over(item, async {
-                    if committed.await.is_err() {
-                        // Never committed: it must not be dropped from memory in favour of the store.
-                        std::future::pending::<()>().await;
-                    }
-                });
-            }
+            self.telling.teller.event(&event, self.clock.now());
             // Nobody may be listening.
             let _ = self.outlets.events.send(event);
         }
         self.round.at_once = true;
+        self.tell();
         self.keep_standing();
     }
 

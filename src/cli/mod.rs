@@ -15,6 +15,7 @@ mod rehearse;
 mod run;
 mod speak;
 mod token;
+mod told;
 mod tubs;
 mod wording;
 

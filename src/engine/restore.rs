@@ -8,18 +8,23 @@ use std::ops::ControlFlow;
 
 use tracing::{error, info, warn};
 
-use crate::climate::stamp::HOUR_MS;
+use crate::climate::stamp::{DAY_MS, HOUR_MS};
 use crate::climate::{Quality, Quantity, Stamp};
 use crate::config::Plan;
 use crate::grow::logbook::{self, Deed, Entry};
 use crate::store::history::Form;
-use crate::store::{Change, OutboxItem, Reader, Seen, Store, StoreError, corrections, figures, standing};
+use crate::store::{
+    Change, OutboxItem, Reader, Seen, Store, StoreError, ToldLately, corrections, figures, standing,
+};
 use crate::watch::alert::Alert;
 use crate::watch::judge;
 use crate::watch::keeper::Keeper;
 
 /// So much history of every probe is judged again, for the delays and trends of the watches.
 const WARM_MS: i64 = 6 * HOUR_MS;
+
+/// What was told of alerts that ended longer ago than this bears on nothing any more.
+const TOLD_MS: i64 = 7 * DAY_MS;
 
 /// Why the daemon must not start.
 #[derive(Debug, thiserror::Error)]
@@ -47,6 +52,8 @@ pub struct Restored {
     pub refused_by_probe: Vec<u64>,
     /// What waits for a messenger.
     pub outbox_waiting: Vec<OutboxItem>,
+    /// What was told lately; `None` where no store knows.
+    pub told: Option<ToldLately>,
     /// The next outbox item's number.
     pub next_outbox_id: i64,
     /// To be written first: corrections that changed with the config.
@@ -110,6 +117,7 @@ fn from_store(plan: &Plan, mut store: Store, now: Stamp) -> Result<Restored, Sto
         seen,
         entries,
         outbox_waiting: reader.outbox_waiting()?,
+        told: Some(reader.told_lately(now.plus(-TOLD_MS))?),
         next_outbox_id: newest.outbox + 1,
         changes: changed.into_iter().map(Change::Correction).collect(),
         probe_ids,
@@ -139,6 +147,7 @@ fn without_store(plan: &Plan, now: Stamp, why: &StoreError) -> Restored {
         stored_by_probe: vec![0; plan.probes.len()],
         refused_by_probe: vec![0; plan.probes.len()],
         outbox_waiting: Vec::new(),
+        told: None,
         next_outbox_id: 1,
         changes: Vec::new(),
         store: None,

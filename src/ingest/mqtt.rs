@@ -8,7 +8,6 @@
 
 mod link;
 mod routes;
-mod tls;
 mod words;
 
 use std::sync::Arc;
@@ -29,6 +28,7 @@ use super::receipt::{Ack, Acks};
 use super::{Carriage, Delivery, Message, SourceState};
 use crate::config::Plan;
 use crate::config::plan::BrokerPlan;
+use crate::config::tls;
 use crate::wire::Refusal;
 
 /// How often the broker hears from us, and how soon a dead one is noticed (twice this).
