@@ -299,11 +299,13 @@ pub fn plan(brokers: Vec<BrokerPlan>, ports: Vec<PortPlan>, probes: Vec<ProbePla
         site: "test".to_owned(),
         timezone: chrono_tz::UTC,
         store: StorePlan { folder: PathBuf::from("state"), commit_every: Duration::from_secs(10) },
-        status: StatusPlan { listen: None, token: None },
+        status: StatusPlan { listen: None, token: None, address: None },
         brokers,
         ports,
         probes,
         messengers: Vec::new(),
+        morning: None,
+        sign_of_life: None,
         setup,
     }
 }
