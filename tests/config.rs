@@ -371,7 +371,10 @@ fn messengers_take_effect(plan: &Plan) {
     assert_eq!((phone.again_every_ms, phone.only_after_ms), (Some(3_600_000), Some(1_200_000)));
     let Way::Mail(mail) = &post.way else { panic!("{post:?}") };
     assert_eq!((mail.host.as_str(), mail.port, mail.privacy), ("127.0.0.1", 2525, Privacy::Plain));
-    assert_eq!((mail.from.as_str(), mail.to.as_slice()), ("tent@example.invalid", ["grower@example.invalid".to_owned()].as_slice()));
+    assert_eq!(
+        (mail.from.as_str(), mail.to.as_slice()),
+        ("tent@example.invalid", ["grower@example.invalid".to_owned()].as_slice())
+    );
     assert!(matches!(&bell.way, Way::Publish { broker: 0, topic } if topic == "tubwatch/alerts"));
     let Way::Run { program, args } = &lamp.way else { panic!("{lamp:?}") };
     assert_eq!((program.to_str(), args.as_slice()), (Some("/usr/local/bin/lamp"), ["on".to_owned()].as_slice()));

@@ -121,7 +121,11 @@ fn messenger(name: &str, url: &str) -> MessengerPlan {
 }
 
 fn plan(messengers: &[MessengerPlan]) -> Plan {
-    Plan { messengers: messengers.to_vec(), site: "cellar".to_owned(), ..harness::plan(Vec::new(), Vec::new(), Vec::new()) }
+    Plan {
+        messengers: messengers.to_vec(),
+        site: "cellar".to_owned(),
+        ..harness::plan(Vec::new(), Vec::new(), Vec::new())
+    }
 }
 
 fn item(id: i64, messenger: &str) -> OutboxItem {

@@ -48,9 +48,10 @@ pub(super) fn messenger(plan: &Plan, messenger: &MessengerPlan) -> String {
 
 /// The morning list and the sign of life.
 pub(super) fn daily(plan: &Plan) -> Vec<String> {
-    let morning = plan.morning.as_ref().map(|morning| {
-        format!("the morning list at {} through {}", morning.at.format("%H:%M"), morning.to.join(", "))
-    });
+    let morning = plan
+        .morning
+        .as_ref()
+        .map(|morning| format!("the morning list at {} through {}", morning.at.format("%H:%M"), morning.to.join(", ")));
     let sign = plan.sign_of_life.as_ref().map(|sign| {
         let every = show_duration(i64::try_from(sign.every.as_millis()).unwrap_or(i64::MAX));
         format!("a sign of life every {every} to {}", host_of(&sign.url))
@@ -80,7 +81,9 @@ pub(super) fn notes(plan: &Plan, notes: &mut Vec<String>) {
                 notes.push(format!("{name} goes over the internet unencrypted; https:// would hide it."));
             }
             Way::Mail(mail) if mail.privacy == Privacy::Offered && !is_local(host) => {
-                notes.push(format!("{name} goes unencrypted where its server does not offer TLS; smtps:// would hide it."));
+                notes.push(format!(
+                    "{name} goes unencrypted where its server does not offer TLS; smtps:// would hide it."
+                ));
             }
             Way::Run { program, .. } if !program.is_file() => {
                 notes.push(format!("{name}: there is no program {}.", program.display()));

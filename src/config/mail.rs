@@ -42,16 +42,20 @@ pub(super) fn mail(desk: &mut Desk<'_>, section: &Section<'_>, shelf: &Shelf) ->
         (false, false) => Privacy::Offered,
     };
     // RFC 8314 gives 465 to TLS from the start, RFC 6409 587 to submission; 25 is a relay's.
-    let usual = if is_tls { 465 } else if login.is_some() { 587 } else { 25 };
+    let usual = if is_tls {
+        465
+    } else if login.is_some() {
+        587
+    } else {
+        25
+    };
     Some(MailPlan { host: server.host, port: server.port.unwrap_or(usual), privacy, ca_pem, login, from, to })
 }
 
 fn login(desk: &mut Desk<'_>, section: &Section<'_>, shelf: &Shelf) -> Option<(String, super::plan::Secret)> {
     let username = section.text(desk, "username", "a user name, in quotes");
     let password = section.text(desk, "password_file", "the path of a file, in quotes");
-    for (one, other, missing) in
-        [(&username, &password, "password_file"), (&password, &username, "username")]
-    {
+    for (one, other, missing) in [(&username, &password, "password_file"), (&password, &username, "username")] {
         if let (Some(text), None) = (one, other)
             && !section.has(missing)
         {

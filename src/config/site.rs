@@ -104,7 +104,9 @@ fn keep_raw(desk: &mut Desk<'_>, section: &Section<'_>) {
 }
 
 pub(super) fn status(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> StatusPlan {
-    let Some(section) = root.section(desk, "status") else { return StatusPlan { listen: None, token: None, address: None } };
+    let Some(section) = root.section(desk, "status") else {
+        return StatusPlan { listen: None, token: None, address: None };
+    };
     section.only(desk, &["listen", "token_file", "address", "cert_file", "key_file"]);
     let listen = match section.text(desk, "listen", "an address such as \"127.0.0.1:8750\"") {
         Some(text) => listen(desk, &text),

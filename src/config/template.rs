@@ -122,7 +122,8 @@ mod tests {
 
     #[test]
     fn json_stays_json_whatever_the_values_hold() {
-        let template = Template::parse("{ \"title\": \"{subject}\", \"message\": \"{text}\", \"n\": {\"a\": 1} }").unwrap();
+        let template =
+            Template::parse("{ \"title\": \"{subject}\", \"message\": \"{text}\", \"n\": {\"a\": 1} }").unwrap();
         let filled: serde_json::Value = serde_json::from_str(&template.fill(value)).unwrap();
         assert_eq!(filled["message"], "A\"1\"\r\n\\ {link}");
         assert_eq!(template.content_type(), "application/json");

@@ -32,14 +32,7 @@ pub struct MessengerPlan {
 impl MessengerPlan {
     /// One without rules of its own: told of everything from `at_least` on, at any time.
     pub fn plain(name: &str, at_least: Severity, way: Way) -> MessengerPlan {
-        MessengerPlan {
-            name: name.to_owned(),
-            at_least,
-            hush: None,
-            again_every_ms: None,
-            only_after_ms: None,
-            way,
-        }
+        MessengerPlan { name: name.to_owned(), at_least, hush: None, again_every_ms: None, only_after_ms: None, way }
     }
 }
 

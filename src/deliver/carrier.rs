@@ -44,9 +44,7 @@ impl Carrier {
     /// One plain sentence where its settings cannot work.
     pub(super) fn new(messenger: &MessengerPlan, site: &str, line: Option<Line>) -> Result<Carrier, String> {
         match &messenger.way {
-            Way::Webhook { url, headers, body } => {
-                Webhook::new(url, headers, body.clone(), site).map(Carrier::Webhook)
-            }
+            Way::Webhook { url, headers, body } => Webhook::new(url, headers, body.clone(), site).map(Carrier::Webhook),
             Way::Mail(plan) => Mail::new(plan, site).map(Carrier::Mail),
             Way::Publish { topic, .. } => {
                 let line = line.ok_or_else(|| "its broker is not in the config".to_owned())?;

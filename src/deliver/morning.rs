@@ -184,9 +184,9 @@ fn text(head: &Letterhead, facts: &Facts, day: NaiveDate) -> String {
         .messengers
         .iter()
         .map(|worked| {
-            let last = worked.last_accepted_at.map_or("has not been used yet".to_owned(), |at| {
-                format!("last worked {}", head.local(at))
-            });
+            let last = worked
+                .last_accepted_at
+                .map_or("has not been used yet".to_owned(), |at| format!("last worked {}", head.local(at)));
             let fault = worked.fault.as_ref().map_or(String::new(), |why| format!("; does not work now: {why}"));
             format!("{}: {last}{fault}", worked.name)
         })

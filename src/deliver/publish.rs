@@ -369,9 +369,10 @@ impl Standing {
 
     /// The next difference between what is said and what is so.
     fn next(&self, board: &BTreeMap<String, String>) -> Option<OnTheWay> {
-        let over = self.said.iter().find(|(topic, said)| {
-            !board.contains_key(*topic) && said.as_ref().is_none_or(|said| !said.is_empty())
-        });
+        let over = self
+            .said
+            .iter()
+            .find(|(topic, said)| !board.contains_key(*topic) && said.as_ref().is_none_or(|said| !said.is_empty()));
         if let Some((topic, _)) = over {
             return Some(OnTheWay::Stands(topic.clone(), String::new()));
         }
@@ -423,6 +424,8 @@ mod tests {
         }
         assert_eq!(said, [("old".to_owned(), String::new()), ("a".to_owned(), "1".to_owned())]);
         board.clear();
-        assert!(matches!(standing.next(&board), Some(OnTheWay::Stands(topic, payload)) if topic == "a" && payload.is_empty()));
+        assert!(
+            matches!(standing.next(&board), Some(OnTheWay::Stands(topic, payload)) if topic == "a" && payload.is_empty())
+        );
     }
 }

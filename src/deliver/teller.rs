@@ -51,11 +51,8 @@ impl Teller {
     /// One that knows what was told before the start. `stands` are the alerts that are open; what
     /// nobody was told of them is told by the same rules as a new one.
     pub fn new(plan: &Plan, lately: &ToldLately) -> Teller {
-        let mut teller = Teller {
-            head: Letterhead::of(plan),
-            messengers: plan.messengers.clone(),
-            followed: BTreeMap::new(),
-        };
+        let mut teller =
+            Teller { head: Letterhead::of(plan), messengers: plan.messengers.clone(), followed: BTreeMap::new() };
         for alert in &lately.alerts {
             let mut followed = teller.follow(alert, alert.since);
             for told in lately.told.iter().filter(|told| told.alert_id == alert.id) {
@@ -106,8 +103,7 @@ impl Teller {
         followed.alert = alert.clone();
         for (position, messenger) in self.messengers.iter().enumerate() {
             let told = followed.heard[position].is_some();
-            followed.waiting[position] =
-                if raises { concerns(messenger, alert) } else { told }.then_some(event.kind);
+            followed.waiting[position] = if raises { concerns(messenger, alert) } else { told }.then_some(event.kind);
         }
     }
 

@@ -13,9 +13,7 @@ use crate::climate::{Quality, Quantity, Stamp};
 use crate::config::Plan;
 use crate::grow::logbook::{self, Deed, Entry};
 use crate::store::history::Form;
-use crate::store::{
-    Change, OutboxItem, Reader, Seen, Store, StoreError, ToldLately, corrections, figures, standing,
-};
+use crate::store::{Change, OutboxItem, Reader, Seen, Store, StoreError, ToldLately, corrections, figures, standing};
 use crate::watch::alert::Alert;
 use crate::watch::judge;
 use crate::watch::keeper::Keeper;

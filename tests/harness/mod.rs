@@ -3,6 +3,8 @@
 #![allow(dead_code, clippy::unwrap_used, clippy::panic)]
 
 pub mod daemon;
+pub mod ear;
+pub mod post_office;
 pub mod sink;
 
 use std::io::Write;
