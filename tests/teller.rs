@@ -229,6 +229,18 @@ fn a_crash_between_the_change_and_the_telling_loses_no_word() {
 }
 
 #[test]
+fn what_another_alert_explains_is_told_when_that_one_no_longer_does() {
+    let phone = MessengerPlan { hush: Some(night()), ..messenger("phone", Severity::Warning) };
+    let mut night = Night::new(&[phone], "2026-11-25T06:00:00Z");
+    assert!(night.raise(1, Severity::Warning).is_empty());
+    night.alerts.get_mut(&1).unwrap().state = AlertState::Suppressed;
+    assert!(night.later(2 * HOUR).is_empty());
+    assert!(night.restart().is_empty());
+    night.alerts.get_mut(&1).unwrap().state = AlertState::Unacknowledged;
+    assert_eq!(night.later(MINUTE), ["phone raised 1"]);
+}
+
+#[test]
 fn nobody_is_told_by_a_messenger_that_it_does_not_work() {
     let two = [messenger("phone", Severity::Warning), messenger("post", Severity::Warning)];
     let mut night = Night::new(&two, "2026-11-25T12:00:00Z");

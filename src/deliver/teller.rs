@@ -169,8 +169,10 @@ impl Followed {
         let stands = self.alert.state == AlertState::Unacknowledged && self.alert.severity >= messenger.at_least;
         match self.waiting[position] {
             Some(kind) if !is_raise(kind) => Some((kind, 0)),
+            // Put aside for a while, by somebody or by another alert that explains it.
+            Some(_) if matches!(self.alert.state, AlertState::Shelved | AlertState::Suppressed) => None,
             Some(_) if !stands => {
-                // Somebody knows, or it is over or put aside: no news any more.
+                // Somebody knows, or it is over: no news any more.
                 self.waiting[position] = None;
                 None
             }
@@ -222,7 +224,7 @@ fn missed(messenger: &MessengerPlan, alert: &Alert, heard: Option<Heard>) -> Opt
     let over = if returned_last { EventKind::Returned } else { EventKind::Acknowledged };
     let told_raised = heard.is_some_and(|heard| is_raise(heard.event));
     match alert.state {
-        AlertState::Unacknowledged => {
+        AlertState::Unacknowledged | AlertState::Suppressed => {
             let knows = told_raised && heard.is_some_and(|heard| heard.severity >= alert.severity);
             let kind = if alert.repeat == 0 && heard.is_none() { EventKind::Raised } else { EventKind::RaisedAgain };
             (!knows && concerns(messenger, alert)).then_some(kind)
@@ -233,7 +235,8 @@ fn missed(messenger: &MessengerPlan, alert: &Alert, heard: Option<Heard>) -> Opt
             let heard = heard?;
             (is_raise(heard.event) || (heard.event != over && !returned_or(heard.event, over))).then_some(over)
         }
-        AlertState::Shelved | AlertState::Suppressed => None,
+        // It is raised again when its while is over.
+        AlertState::Shelved => None,
     }
 }
 
