@@ -162,6 +162,7 @@ impl Deliverer {
         };
         let stale: Vec<String> = before.subjects.iter().map(|subject| publish::standing_topic(subject)).collect();
         let mut lines: BTreeMap<usize, Line> = BTreeMap::new();
+        let mut couriers = Vec::new();
         for messenger in &plan.messengers {
             let line = match &messenger.way {
                 Way::Publish { broker, .. } => plan.brokers.get(*broker).map(|plan| {
@@ -178,13 +179,17 @@ impl Deliverer {
                 outcomes: outcomes.clone(),
                 stopped: stopped.clone(),
             };
-            deliverer.tasks.spawn(courier.run());
+            couriers.push(courier);
             deliverer.lanes.insert(messenger.name.clone(), lane);
         }
         before.waiting.sort_by_key(|item| item.id);
         for item in before.waiting {
             let age = Duration::from_millis(now.since(item.created_at).max(0).unsigned_abs());
             deliverer.take(item, age, std::future::ready(()));
+        }
+        // Only now: what is late is told by all that waits of its alert.
+        for courier in couriers {
+            deliverer.tasks.spawn(courier.run());
         }
         deliverer
     }

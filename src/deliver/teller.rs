@@ -134,7 +134,7 @@ impl Teller {
         let mut items = Vec::new();
         for followed in self.followed.values_mut() {
             for (position, messenger) in self.messengers.iter().enumerate() {
-                let Some((kind, reminder)) = followed.to_tell(position, messenger, now) else { continue };
+                let Some((kind, reminder)) = followed.news(position, messenger, now) else { continue };
                 let worth = followed.heard[position].map_or(followed.alert.severity, |heard| {
                     if is_raise(kind) { followed.alert.severity } else { heard.severity.max(followed.alert.severity) }
                 });
@@ -164,7 +164,7 @@ impl Teller {
 
 impl Followed {
     /// What `messenger` is to be told at `now` but for its hush, and the number of the reminder.
-    fn to_tell(&mut self, position: usize, messenger: &MessengerPlan, now: Stamp) -> Option<(EventKind, u32)> {
+    fn news(&mut self, position: usize, messenger: &MessengerPlan, now: Stamp) -> Option<(EventKind, u32)> {
         let heard = self.heard[position];
         let stands = self.alert.state == AlertState::Unacknowledged && self.alert.severity >= messenger.at_least;
         match self.waiting[position] {
