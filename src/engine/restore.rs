@@ -19,7 +19,7 @@ use crate::watch::judge;
 use crate::watch::keeper::Keeper;
 
 /// So much history of every probe is judged again, for the delays and trends of the watches.
-const WARM_MS: i64 = 6 * HOUR_MS;
+const WARM_MS: i64 = 12 * HOUR_MS;
 
 /// Why the daemon must not start.
 #[derive(Debug, thiserror::Error)]
@@ -182,7 +182,9 @@ fn fill_figures(keeper: &mut Keeper, plan: &Plan, reader: &Reader, now: Stamp) -
             continue;
         };
         let figures = figures::exposure(reader, tub, &tubs, &plan.setup, culture, now.plus(1), true)?;
+        let stress = figures::stage_stress(reader, tub, &tubs, &plan.setup, culture, now.plus(1), &figures)?;
         keeper.begin_rebuild(&tub.id);
+        keeper.know_past(&tub.id, stress, figures.warmth);
         keeper.finish_rebuild(&tub.id, figures.exposure);
     }
     Ok(())
