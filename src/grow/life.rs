@@ -96,7 +96,8 @@ impl Life {
             Deed::Core { probe } => self.core(at, probe.as_deref()),
             Deed::Looked => self.tub.looked_at = Some(at),
             Deed::Cased | Deed::Noted { .. } => {}
-            Deed::Spawned(_) | Deed::Amended { .. } | Deed::Acknowledged { .. } => {}
+            Deed::Spawned(_) | Deed::Amended { .. } => {}
+            Deed::Acknowledged { .. } | Deed::Shelved { .. } | Deed::Working { .. } => {}
         }
         if !matches!(deed, Deed::Noted { .. }) {
             self.latest = at;

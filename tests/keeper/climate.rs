@@ -107,7 +107,11 @@ fn a_lone_critical_reading_is_told_as_what_it_was() {
     bench.temperature(CORE_A1, 30.9);
     let event = bench.told.iter().find(|event| event.kind == EventKind::RaisedAgain).unwrap();
     assert_eq!((event.at, event.alert.value), (hot_at.plus(2 * MIN), Some(31.4)));
-    assert!(event.alert.text.starts_with("Tub A1: substrate 31.4 °C, at or over 31.0 for 2 min"), "{}", event.alert.text);
+    assert!(
+        event.alert.text.starts_with("Tub A1: substrate 31.4 °C, at or over 31.0 for 2 min"),
+        "{}",
+        event.alert.text
+    );
     bench.now = bench.now.plus(10 * SECOND);
     bench.temperature(CORE_A1, 30.8);
     let text = bench.standing(Watch::CoreTemperature).unwrap().text;

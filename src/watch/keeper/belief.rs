@@ -97,14 +97,7 @@ impl Keeper {
     }
 
     /// Whether a core follows the air of its tub's space.
-    fn compare_with_air(
-        &mut self,
-        probe: usize,
-        at: Stamp,
-        is_fresh: bool,
-        now: Stamp,
-        events: &mut Vec<AlertEvent>,
-    ) {
+    fn compare_with_air(&mut self, probe: usize, at: Stamp, is_fresh: bool, now: Stamp, events: &mut Vec<AlertEvent>) {
         let state = &self.probes[probe];
         let own = |tub: &&usize| self.tubs[**tub].core.as_ref().is_some_and(|core| core.of_tub.is_none());
         let space = state.core_of.iter().find(own).and_then(|tub| self.tubs[*tub].space);

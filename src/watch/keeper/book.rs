@@ -92,8 +92,7 @@ pub(super) struct Book {
 impl Book {
     pub(super) fn new(open: Vec<Alert>, next_id: i64) -> Book {
         let open = open.into_iter().filter(|alert| alert.state != AlertState::Ended);
-        let alerts: BTreeMap<i64, Open> =
-            open.map(|alert| (alert.id, Open { worst: alert.severity, alert })).collect();
+        let alerts: BTreeMap<i64, Open> = open.map(|alert| (alert.id, Open { worst: alert.severity, alert })).collect();
         // An id is never used again, whatever the caller counted.
         let next_id = alerts.keys().next_back().map_or(next_id, |last| next_id.max(last + 1));
         Book { alerts, next_id, changed: Vec::new() }

@@ -183,7 +183,14 @@ impl Cares {
     }
 
     /// Looks at how far it should be.
-    pub(super) fn look_at_stall(&mut self, tub: &Tub, exposure: Option<&Exposure>, thermal: &Thermal, has_core: bool, at: Stamp) {
+    pub(super) fn look_at_stall(
+        &mut self,
+        tub: &Tub,
+        exposure: Option<&Exposure>,
+        thermal: &Thermal,
+        has_core: bool,
+        at: Stamp,
+    ) {
         if tub.stage != Stage::Colonising {
             self.stalled = Trip::default();
             return;

@@ -238,7 +238,9 @@ impl Doubts {
         let (mut low, mut high, mut apart, mut count) = (f64::INFINITY, f64::NEG_INFINITY, 0.0_f64, 0_usize);
         for (moment, core_c) in core.points().filter(|(moment, _)| at.since(*moment) <= FOLLOW_MS) {
             while air_points.next_if(|(air_at, _)| bucket(*air_at) < bucket(moment)).is_some() {}
-            let Some((_, air_c)) = air_points.next_if(|(air_at, _)| bucket(*air_at) == bucket(moment)) else { continue };
+            let Some((_, air_c)) = air_points.next_if(|(air_at, _)| bucket(*air_at) == bucket(moment)) else {
+                continue;
+            };
             (low, high) = (low.min(air_c), high.max(air_c));
             apart = apart.max((core_c - air_c).abs());
             count += 1;
@@ -265,7 +267,9 @@ impl Doubts {
     ) -> Option<Wanted> {
         let severity = if sits { Severity::Warning } else { Severity::Advice };
         match index {
-            STUCK => self.stuck().map(|(_, value, since)| Wanted { value: Some(value), ..Wanted::plain(severity, since) }),
+            STUCK => {
+                self.stuck().map(|(_, value, since)| Wanted { value: Some(value), ..Wanted::plain(severity, since) })
+            }
             IMPLAUSIBLE => {
                 let (_, _, since, value) = self.implausible(pending)?;
                 let value = Some(value).filter(|value| value.is_finite());

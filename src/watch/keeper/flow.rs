@@ -238,7 +238,15 @@ impl Keeper {
 
 /// Keeps a condition that nobody was told of: for the morning list, and as an alert that is over for
 /// the store, so that it outlives a restart. It was over at `at`, and becomes known now.
-fn remember(past: &mut VecDeque<Past>, book: &mut Book, subject: &str, watch: Watch, ended: Ended, at: Stamp, now: Stamp) {
+fn remember(
+    past: &mut VecDeque<Past>,
+    book: &mut Book,
+    subject: &str,
+    watch: Watch,
+    ended: Ended,
+    at: Stamp,
+    now: Stamp,
+) {
     if past.len() == PAST_MAX {
         past.pop_front();
     }

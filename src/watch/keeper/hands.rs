@@ -101,7 +101,8 @@ impl Keeper {
 
     /// Brings back what was put aside for long enough.
     pub(super) fn tick_shelves(&mut self, now: Stamp, events: &mut Vec<AlertEvent>) {
-        let lost: Vec<i64> = self.book.iter().filter(|alert| alert.state == AlertState::Shelved).map(|it| it.id).collect();
+        let lost: Vec<i64> =
+            self.book.iter().filter(|alert| alert.state == AlertState::Shelved).map(|it| it.id).collect();
         for id in lost {
             // One that no entry tells the end of is put aside no longer.
             let until = self.shelves.get(&id).copied().unwrap_or(now);

@@ -55,7 +55,11 @@ impl Levels {
                 level.lone = true;
             }
             if turn == Some(Turn::Off) {
-                let this = Ended { severity: level.weighed.severity, limit: level.weighed.rule.limit, from: since.unwrap_or(at) };
+                let this = Ended {
+                    severity: level.weighed.severity,
+                    limit: level.weighed.rule.limit,
+                    from: since.unwrap_or(at),
+                };
                 ended = Some(ended.filter(|other| other.severity >= this.severity).unwrap_or(this));
             }
         }

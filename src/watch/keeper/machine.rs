@@ -281,6 +281,9 @@ impl Keeper {
     /// Puts aside what another alert explains, and takes it up again: the silence of a source's probes
     /// while it is away, and what stands, short of critical, by readings of a probe that is silent.
     fn explain(&mut self, now: Stamp, events: &mut Vec<AlertEvent>) {
+        if self.book.iter().next().is_none() {
+            return;
+        }
         let is_told = |slot: Slot| self.book.stands(slot);
         let away: Vec<bool> = self.sources.iter().map(|it| !it.is_up && is_told(it.slot)).collect();
         let is_away = |probe: usize| away.get(self.probes[probe].setup.source).copied().unwrap_or(false);
@@ -299,9 +302,10 @@ impl Keeper {
             slots.extend(space.slots.into_iter().chain([space.people_slot]).map(|slot| (slot, silent)));
         }
         for (slot, is_explained) in slots.into_iter().filter(|(slot, _)| slot.id.is_some()) {
-            let is_critical = self.book.get(slot).is_some_and(|alert| {
-                alert.severity == Severity::Critical && alert.watch != Watch::ProbeSilent
-            });
+            let is_critical = self
+                .book
+                .get(slot)
+                .is_some_and(|alert| alert.severity == Severity::Critical && alert.watch != Watch::ProbeSilent);
             self.book.suppress(slot, is_explained && !is_critical, now, events);
         }
     }

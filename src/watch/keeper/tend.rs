@@ -65,7 +65,13 @@ impl Keeper {
             Words::Over { lasted_ms } => sentences::heating_ahead_over(&tub.name, lasted_ms),
             Words::Stands => {
                 let (core_c, critical) = (core_c.unwrap_or_default(), critical.unwrap_or_default());
-                sentences::heating_ahead(&tub.name, core_c, slope, critical, if hours < 1e6 { hours } else { f64::INFINITY })
+                sentences::heating_ahead(
+                    &tub.name,
+                    core_c,
+                    slope,
+                    critical,
+                    if hours < 1e6 { hours } else { f64::INFINITY },
+                )
             }
         });
         cares.slots = held;
