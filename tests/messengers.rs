@@ -60,7 +60,7 @@ impl Work {
     }
 
     fn tell(&mut self, alert: Alert) {
-        self.teller.event(&AlertEvent { kind: EventKind::Raised, at: NOW, alert }, NOW);
+        self.teller.event(&AlertEvent { kind: EventKind::Raised, at: NOW, worst: alert.severity, alert }, NOW);
         for item in self.teller.due(NOW, [].into_iter(), &mut self.next_id) {
             self.deliverer.hand_over(item, std::future::ready(()));
         }
@@ -371,7 +371,7 @@ async fn what_waited_too_long_is_told_once_as_what_became_of_it() {
     let mut waiting = Vec::new();
     let mut event = |kind, minutes: i64, alert: Alert| {
         let at = NOW.plus(minutes * 60_000);
-        teller.event(&AlertEvent { kind, at, alert }, at);
+        teller.event(&AlertEvent { kind, at, worst: alert.severity, alert }, at);
         waiting.extend(teller.due(at, [].into_iter(), &mut next_id));
     };
     let over = Alert { state: AlertState::Returned, text: "Cool again.".to_owned(), ..alert(1, "A1") };

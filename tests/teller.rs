@@ -85,7 +85,7 @@ impl Night {
     }
 
     fn event(&mut self, kind: EventKind, alert: Alert) -> Vec<String> {
-        self.teller.event(&AlertEvent { kind, at: self.now, alert }, self.now);
+        self.teller.event(&AlertEvent { kind, at: self.now, worst: alert.severity, alert }, self.now);
         self.look()
     }
 
@@ -244,7 +244,7 @@ fn what_another_alert_explains_is_told_when_that_one_no_longer_does() {
 fn nobody_is_told_by_a_messenger_that_it_does_not_work() {
     let two = [messenger("phone", Severity::Warning), messenger("post", Severity::Warning)];
     let mut night = Night::new(&two, "2026-11-25T12:00:00Z");
-    let mut alert = Alert { watch: Watch::Store, subject: "messenger phone".to_owned(), ..night_alert() };
+    let mut alert = Alert { watch: Watch::MessengerFailing, subject: "messenger phone".to_owned(), ..night_alert() };
     alert.since = night.now;
     night.alerts.insert(9, alert.clone());
     assert_eq!(night.event(EventKind::Raised, alert), ["post raised 9"]);

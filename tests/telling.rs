@@ -198,6 +198,36 @@ fn quiet_hours_hold_a_warning_and_a_reload_ends_them() {
 }
 
 #[test]
+#[ignore = "takes a minute: so long a messenger may fail before it is told; run it with --ignored"]
+fn a_messenger_that_fails_is_told_through_the_other() {
+    let (broker, dead, well) = (Mosquitto::start(), Sink::start(), Sink::start());
+    dead.answer(500);
+    let more = format!(
+        "[[messenger]]\nname = \"phone\"\nwebhook = {{ url = \"{}\" }}\n\
+         [[messenger]]\nname = \"desk\"\nwebhook = {{ url = \"{}\" }}\n",
+        dead.url(),
+        well.url()
+    );
+    let site = Site::new(&config(broker.port(), "60s", &more));
+    spawn(&site);
+    let daemon = site.run();
+    connected(&daemon);
+    reading(&broker, now_ms() - 1_000, 31.4);
+    reading(&broker, now_ms(), 31.5);
+    let told = |sink: &Sink, event: &str| {
+        let posts = sink.posts().into_iter().map(|post| post.body);
+        posts.filter(|body| body["watch"] == "messenger-failing" && body["event"] == event).collect::<Vec<_>>()
+    };
+    wait_until(3 * PATIENCE, "the desk is told of the phone", || !told(&well, "raised").is_empty());
+    let raised = told(&well, "raised").remove(0);
+    assert_eq!((&raised["subject"], &raised["severity"]), (&"messenger phone".into(), &"warning".into()));
+    assert!(raised["text"].as_str().unwrap().contains("500"), "{raised}");
+    dead.answer(200);
+    wait_until(12 * PATIENCE, "the desk is told that it works again", || !told(&well, "returned").is_empty());
+    assert!(told(&dead, "raised").is_empty() && told(&dead, "returned").is_empty());
+}
+
+#[test]
 fn the_morning_list_comes_once_a_day_also_after_a_restart() {
     let (broker, sink, office) = (Mosquitto::start(), Sink::start(), PostOffice::open());
     let more = format!(

@@ -141,7 +141,7 @@ impl Teller {
                 if messenger.hush.is_some_and(|hush| hush.holds(time, worth)) {
                     continue;
                 }
-                let event = AlertEvent { kind, at: now, alert: followed.alert.clone() };
+                let event = AlertEvent { kind, at: now, alert: followed.alert.clone(), worst: worth };
                 items.push(self.head.item(&messenger.name, &event, reminder, *next_id, now));
                 *next_id += 1;
                 let mut heard = after(followed.heard[position], kind, now, followed.alert.severity);
@@ -201,8 +201,7 @@ fn concerns(messenger: &MessengerPlan, alert: &Alert) -> bool {
 
 /// Nobody is told by a messenger that it does not work.
 fn is_about(alert: &Alert, messenger: &MessengerPlan) -> bool {
-    alert.subject.strip_prefix("messenger ") == Some(messenger.name.as_str())
-        && !matches!(alert.watch, Watch::CoreTemperature | Watch::Temperature | Watch::Humidity | Watch::Co2)
+    alert.watch == Watch::MessengerFailing && alert.subject.strip_prefix("messenger ") == Some(messenger.name.as_str())
 }
 
 /// What a messenger has heard after one more event.

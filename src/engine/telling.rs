@@ -15,7 +15,7 @@ use crate::deliver::{Letterhead, Outcome, Teller};
 use crate::engine::Engine;
 use crate::status::snapshot::Snapshot;
 use crate::store::{Change, OutboxItem, ToldLately};
-use crate::watch::alert::{Alert, AlertState};
+use crate::watch::alert::{Alert, AlertState, Watch};
 use crate::watch::view::AlertView;
 
 /// When no messenger has worked for so long though something waits, nobody hears from us: then the
@@ -43,6 +43,11 @@ pub(super) struct Telling {
     past_told: Vec<Past>,
     /// What was last shown of what stands: id, severity, state.
     shown: Vec<(i64, &'static str, &'static str)>,
+}
+
+/// Whether a watch only says that it is time for something.
+fn is_due(watch: &str) -> bool {
+    [Watch::Due.word(), Watch::PickSoon.word()].contains(&watch)
 }
 
 impl Telling {
@@ -130,6 +135,8 @@ impl Engine {
                 if let Some(doing) = doing {
                     *doing = Doing { accepted_at: Some(at), fault: None, ..doing.clone() };
                 }
+                let name = &outcome.messenger;
+                self.keeper.machine_state(Watch::MessengerFailing, name, true, "", at, &mut self.events);
             }
             Err(why) => {
                 self.round.changes.push(Change::Tried { id: outcome.id, tries: outcome.tries, error: why.clone() });
@@ -137,6 +144,8 @@ impl Engine {
                     let since = doing.fault.as_ref().map_or(at, |(since, _)| *since);
                     doing.fault = Some((since, why.clone()));
                 }
+                let name = &outcome.messenger;
+                self.keeper.machine_state(Watch::MessengerFailing, name, false, why, at, &mut self.events);
             }
         }
         self.changed = true;
@@ -166,13 +175,12 @@ impl Engine {
     fn facts(&self, now: Stamp) -> Facts {
         let snapshot = self.snapshot(now);
         let since = self.telling.last_morning_at.unwrap_or(now.plus(-DAY_MS)).max(now.plus(-7 * DAY_MS));
-        let is_due = |alert: &&AlertView| ["due", "pick-soon"].contains(&alert.watch);
         let stands = |alert: &&AlertView| !["returned", "suppressed"].contains(&alert.state);
         let standing = snapshot.alerts.iter().filter(stands);
         Facts {
             due: self.due(&snapshot, now),
             past: self.went_by(since),
-            standing: standing.filter(|alert| !is_due(alert)).cloned().collect(),
+            standing: standing.filter(|alert| !is_due(alert.watch)).cloned().collect(),
             doubtful: snapshot
                 .probes
                 .iter()
@@ -195,8 +203,7 @@ impl Engine {
 
     /// What the watches say is due, and tubs whose window opens within a day.
     fn due(&self, snapshot: &Snapshot, now: Stamp) -> Vec<String> {
-        let told: Vec<&AlertView> =
-            snapshot.alerts.iter().filter(|alert| ["due", "pick-soon"].contains(&alert.watch)).collect();
+        let told: Vec<&AlertView> = snapshot.alerts.iter().filter(|alert| is_due(alert.watch)).collect();
         let mut due: Vec<String> = told.iter().map(|alert| alert.text.clone()).collect();
         for tub in &snapshot.tubs {
             let Some(window) = tub.due.as_ref().filter(|window| window.earliest <= now.plus(DAY_MS)) else { continue };
