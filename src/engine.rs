@@ -380,7 +380,7 @@ impl Engine {
                 event.alert.text
             );
             self.round.changes.push(Change::Alert(event.alert.clone()));
-            self.telling.teller.event(&event, self.clock.now());
+            self.tell_event(&event);
             // Nobody may be listening.
             let _ = self.outlets.events.send(event);
         }

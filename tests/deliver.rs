@@ -387,8 +387,7 @@ fn the_body_is_one_alert_of_the_contract_and_its_event() {
     let mut plan = plan(&[messenger("phone", "http://127.0.0.1/")]);
     plan.site = hostile.to_owned();
     let mut teller = Teller::new(&plan, &ToldLately::default());
-    teller.event(&raised, FIRST);
-    let items = teller.due(FIRST, [].into_iter(), &mut 1);
+    let items = teller.event(&raised, FIRST, &mut 1);
     let body: Value = serde_json::from_str(&items[0].body).unwrap();
     let keys: Vec<&str> = body.as_object().unwrap().keys().map(String::as_str).collect();
     assert_eq!(keys, ["id", "subject", "watch", "severity", "state", "since", "value", "limit", "text", "event"]);

@@ -60,8 +60,8 @@ impl Work {
     }
 
     fn tell(&mut self, alert: Alert) {
-        self.teller.event(&AlertEvent { kind: EventKind::Raised, at: NOW, worst: alert.severity, alert }, NOW);
-        for item in self.teller.due(NOW, [].into_iter(), &mut self.next_id) {
+        let event = AlertEvent { kind: EventKind::Raised, at: NOW, worst: alert.severity, alert };
+        for item in self.teller.event(&event, NOW, &mut self.next_id) {
             self.deliverer.hand_over(item, std::future::ready(()));
         }
     }
@@ -371,8 +371,8 @@ async fn what_waited_too_long_is_told_once_as_what_became_of_it() {
     let mut waiting = Vec::new();
     let mut event = |kind, minutes: i64, alert: Alert| {
         let at = NOW.plus(minutes * 60_000);
-        teller.event(&AlertEvent { kind, at, worst: alert.severity, alert }, at);
-        waiting.extend(teller.due(at, [].into_iter(), &mut next_id));
+        let event = AlertEvent { kind, at, worst: alert.severity, alert };
+        waiting.extend(teller.event(&event, at, &mut next_id));
     };
     let over = Alert { state: AlertState::Returned, text: "Cool again.".to_owned(), ..alert(1, "A1") };
     event(EventKind::Raised, 0, alert(1, "A1"));

@@ -85,8 +85,11 @@ impl Night {
     }
 
     fn event(&mut self, kind: EventKind, alert: Alert) -> Vec<String> {
-        self.teller.event(&AlertEvent { kind, at: self.now, worst: alert.severity, alert }, self.now);
-        self.look()
+        let event = AlertEvent { kind, at: self.now, worst: alert.severity, alert };
+        let items = self.teller.event(&event, self.now, &mut self.next_id);
+        let told = items.into_iter().map(|item| self.take(item)).collect();
+        assert!(self.look().is_empty(), "what is to be told of an event is told with it");
+        told
     }
 
     /// What is told now: `messenger event id`.

@@ -91,8 +91,9 @@ impl Teller {
         Followed { alert: alert.clone(), open_since, heard: vec![None; count], waiting: vec![None; count] }
     }
 
-    /// Takes one event; what is to be told of it at once comes with the next [`Teller::due`].
-    pub fn event(&mut self, event: &AlertEvent, now: Stamp) {
+    /// Takes one event; gives what is to be told of it at once, as it was when it happened. Items take
+    /// their numbers from `next_id` upwards.
+    pub fn event(&mut self, event: &AlertEvent, now: Stamp, next_id: &mut i64) -> Vec<OutboxItem> {
         let alert = &event.alert;
         let new = self.follow(alert, now);
         let followed = self.followed.entry(alert.id).or_insert(new);
@@ -105,6 +106,9 @@ impl Teller {
             let told = followed.heard[position].is_some();
             followed.waiting[position] = if raises { concerns(messenger, alert) } else { told }.then_some(event.kind);
         }
+        let items = followed.tell(&self.head, &self.messengers, now, next_id);
+        self.forget();
+        items
     }
 
     /// True where [`Teller::due`] may have something: the cheap question of each tick.
@@ -130,25 +134,9 @@ impl Teller {
                 followed.alert = alert.clone();
             }
         }
-        let time = now.utc().with_timezone(&self.head.timezone).time();
         let mut items = Vec::new();
         for followed in self.followed.values_mut() {
-            for (position, messenger) in self.messengers.iter().enumerate() {
-                let Some((kind, reminder)) = followed.news(position, messenger, now) else { continue };
-                let worth = followed.heard[position].map_or(followed.alert.severity, |heard| {
-                    if is_raise(kind) { followed.alert.severity } else { heard.severity.max(followed.alert.severity) }
-                });
-                if messenger.hush.is_some_and(|hush| hush.holds(time, worth)) {
-                    continue;
-                }
-                let event = AlertEvent { kind, at: now, alert: followed.alert.clone(), worst: worth };
-                items.push(self.head.item(&messenger.name, &event, reminder, *next_id, now));
-                *next_id += 1;
-                let mut heard = after(followed.heard[position], kind, now, followed.alert.severity);
-                heard.reminders = reminder;
-                followed.heard[position] = Some(heard);
-                followed.waiting[position] = None;
-            }
+            items.extend(followed.tell(&self.head, &self.messengers, now, next_id));
         }
         self.forget();
         items
@@ -163,6 +151,35 @@ impl Teller {
 }
 
 impl Followed {
+    /// What is to be told of it at `now`, to each that is not to be left in peace.
+    fn tell(
+        &mut self,
+        head: &Letterhead,
+        messengers: &[MessengerPlan],
+        now: Stamp,
+        next_id: &mut i64,
+    ) -> Vec<OutboxItem> {
+        let time = now.utc().with_timezone(&head.timezone).time();
+        let mut items = Vec::new();
+        for (position, messenger) in messengers.iter().enumerate() {
+            let Some((kind, reminder)) = self.news(position, messenger, now) else { continue };
+            let worth = self.heard[position].map_or(self.alert.severity, |heard| {
+                if is_raise(kind) { self.alert.severity } else { heard.severity.max(self.alert.severity) }
+            });
+            if messenger.hush.is_some_and(|hush| hush.holds(time, worth)) {
+                continue;
+            }
+            let event = AlertEvent { kind, at: now, alert: self.alert.clone(), worst: worth };
+            items.push(head.item(&messenger.name, &event, reminder, *next_id, now));
+            *next_id += 1;
+            let mut heard = after(self.heard[position], kind, now, self.alert.severity);
+            heard.reminders = reminder;
+            self.heard[position] = Some(heard);
+            self.waiting[position] = None;
+        }
+        items
+    }
+
     /// What `messenger` is to be told at `now` but for its hush, and the number of the reminder.
     fn news(&mut self, position: usize, messenger: &MessengerPlan, now: Stamp) -> Option<(EventKind, u32)> {
         let heard = self.heard[position];

@@ -15,7 +15,7 @@ use crate::deliver::{Letterhead, Outcome, Teller};
 use crate::engine::Engine;
 use crate::status::snapshot::Snapshot;
 use crate::store::{Change, OutboxItem, ToldLately};
-use crate::watch::alert::{Alert, AlertState, Watch};
+use crate::watch::alert::{Alert, AlertEvent, AlertState, Watch};
 use crate::watch::view::AlertView;
 
 /// When no messenger has worked for so long though something waits, nobody hears from us: then the
@@ -89,7 +89,14 @@ impl Engine {
         self.tell_morning();
     }
 
-    /// Tells what is to be told now.
+    /// Tells what is to be told at once of one event.
+    pub(super) fn tell_event(&mut self, event: &AlertEvent) {
+        let now = self.clock.now();
+        let items = self.telling.teller.event(event, now, &mut self.telling.next_outbox_id);
+        self.hand_over(items);
+    }
+
+    /// Tells what waited for its time, and what stands.
     pub(super) fn tell(&mut self) {
         if self.telling.teller.has_waiting() {
             let now = self.clock.now();
