@@ -192,10 +192,8 @@ fn shelved_alerts_and_hands_in_the_tent() {
     shelf.wait_sent("raised", "core-temperature", 1);
     let status = shelf.daemon.status_when("shown", |status| !alert(status, "core-temperature").is_null());
     let id = alert(&status, "core-temperature")["id"].to_string();
-    let (code, why) = (|| {
-        let output = shelf.site.command(&["shelve", &id, "--for", "2h"]);
-        (output.status.code(), String::from_utf8(output.stderr).unwrap())
-    })();
+    let output = shelf.site.command(&["shelve", &id, "--for", "2h"]);
+    let (code, why) = (output.status.code(), String::from_utf8(output.stderr).unwrap());
     assert!(code == Some(2) && why.contains("critical: it can be put aside for 1h at most"), "{why}");
     shelf.site.ok(&["shelve", &id, "--for", "1h"]);
     shelf.daemon.status_when("shelved", |status| alert(status, "core-temperature")["state"] == "shelved");
