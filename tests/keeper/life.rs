@@ -146,3 +146,21 @@ fn parts_of_the_machine() {
     }
     assert_eq!(bench.told.iter().filter(|it| it.kind == EventKind::Returned).count(), 3);
 }
+
+#[test]
+fn a_core_that_stands_in_for_others_raises_one_alert() {
+    let alike = |name: &str| {
+        let mut other = tub(name, "shelf", Stage::Colonising, None);
+        other.like = Some("A1-2026-11-11".into());
+        other
+    };
+    let mut bench = Bench::new(vec![colonising().remove(0), alike("A2"), alike("A3")]);
+    bench.run_core(10 * MIN, |_| Some(31.5));
+    let events = bench.take_of(Watch::CoreTemperature);
+    assert_eq!(events, [one(EventKind::Raised, "tub A1", Severity::Critical, 0)]);
+    let alert = bench.standing(Watch::CoreTemperature).unwrap();
+    assert!(alert.text.contains("; concerns A2, A3."), "{}", alert.text);
+    for id in ["A1-2026-11-11", "A2-2026-11-11", "A3-2026-11-11"] {
+        assert!(bench.keeper.tub_view(id, bench.now).unwrap().alerts.contains(&alert.id), "{id}");
+    }
+}

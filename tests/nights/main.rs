@@ -3,7 +3,7 @@
 //!
 //! Prints false alarms per 100 quiet nights and the lead before damage. `TUBWATCH_NIGHTS=1000` takes
 //! more nights of each kind than the default 100 quiet ones in all and ten of each bad kind.
-#![allow(clippy::unwrap_used, clippy::panic, dead_code, unused_imports)]
+#![allow(clippy::unwrap_used, clippy::panic, clippy::print_stdout, dead_code, unused_imports)]
 
 #[path = "../keeper/bench.rs"]
 mod bench;
@@ -191,8 +191,8 @@ fn bad_nights_wake() {
     }
     for kind in ["runaway", "heater-stuck"] {
         let of: Vec<_> = leads.iter().filter(|lead| lead.0 == kind).collect();
-        let least = |of: &dyn Fn(&&(&str, f64, f64)) -> f64, all: &[&(&str, f64, f64)]| {
-            all.iter().map(|it| of(&it)).fold(f64::INFINITY, f64::min)
+        let least = |of: &dyn Fn(&(&str, f64, f64)) -> f64, all: &[&(&str, f64, f64)]| {
+            all.iter().map(|it| of(it)).fold(f64::INFINITY, f64::min)
         };
         let (warned, woken) = (least(&|it| it.1, &of), least(&|it| it.2, &of));
         println!(
