@@ -164,3 +164,21 @@ fn a_core_that_stands_in_for_others_raises_one_alert() {
         assert!(bench.keeper.tub_view(id, bench.now).unwrap().alerts.contains(&alert.id), "{id}");
     }
 }
+
+#[test]
+fn what_was_answered_while_nobody_ran_ends_at_the_start() {
+    let mut ripe = tub("B1", "tent", Stage::Fruiting, None);
+    ripe.pins_at = Some(Stamp(START - 5 * 24 * HOUR));
+    let mut bench = Bench::new(vec![ripe.clone()]);
+    bench.at(TENT_AIR, bench.now, FINE);
+    bench.keeper.tick(bench.now, &mut bench.told);
+    let open = vec![bench.standing(Watch::PickSoon).unwrap()];
+    let mut restart = |tub: Tub| {
+        bench.keeper = Keeper::new(setup(), vec![tub], open.clone(), 9, bench.now);
+        bench.keeper.tick(bench.now, &mut bench.told);
+        bench.standing(Watch::PickSoon).is_some()
+    };
+    assert!(restart(ripe.clone()));
+    ripe.harvests.push(tubwatch::grow::tub::Harvest { at: Stamp(START), flush: 1, fresh_g: 200.0, dry_g: None });
+    assert!(!restart(ripe));
+}

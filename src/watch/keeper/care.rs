@@ -127,6 +127,11 @@ impl Cares {
         }
     }
 
+    /// When the present stage began.
+    pub(super) fn stage_from(&self) -> Stamp {
+        self.stage_from
+    }
+
     /// The core was taken out: what it said is no evidence any more.
     pub(super) fn forget_core(&mut self) {
         (self.over_air, self.ahead, self.pair) = ([Trip::default(); 2], Trip::default(), None);

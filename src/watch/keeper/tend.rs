@@ -201,7 +201,18 @@ impl Keeper {
     /// Takes up an alert of before the start on one of a tub's cares.
     pub(super) fn restore_care(&mut self, alert: &Alert) -> Option<&mut Slot> {
         let index = CARES.iter().position(|watch| *watch == alert.watch)?;
+        let zone = self.setup.timezone;
         let state = self.tubs.iter_mut().find(|tub| tub.subject == alert.subject)?;
+        // Answered, picked, or of another stage, while nobody ran: it has no watch any more.
+        let is_answered = match index {
+            DUE => care::is_answered(&state.tub, alert.first_at),
+            PICK => care::pick_soon(&state.tub, zone, Stamp(i64::MAX)).is_none(),
+            STRESS => alert.first_at != state.cares.stage_from(),
+            _ => false,
+        };
+        if is_answered {
+            return None;
+        }
         if alert.state != AlertState::Returned {
             state.cares.restore(index, alert.first_at, alert.since, alert.severity);
         }
