@@ -29,6 +29,7 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tracing::{error, info, warn};
 
 use crate::climate::Stamp;
+use crate::climate::stamp::DAY_MS;
 use crate::climate::stamp::MINUTE_MS;
 use crate::config::Plan;
 use crate::deliver::{Deliverer, Outcome};
@@ -415,7 +416,11 @@ impl Engine {
     /// Rewrites `standing.json`.
     fn keep_standing(&self) {
         let live: Vec<&str> = self.keeper.tubs().map(|tub| tub.id.as_str()).collect();
-        let of_live = |entry: &&Entry| live.contains(&entry.tub.as_str());
+        let now = self.clock.now();
+        // A wish holds for a day at most.
+        let of_live = |entry: &&Entry| {
+            live.contains(&entry.tub.as_str()) || (entry.deed.is_wish() && now.since(entry.at) <= DAY_MS)
+        };
         self.standing.write(Standing {
             entries: self.entries.iter().filter(of_live).cloned().collect(),
             alerts: self.keeper.alerts().cloned().collect(),
