@@ -19,7 +19,7 @@ use crate::config::{self, Plan};
 use crate::deliver::Deliverer;
 use crate::engine::clock::Clock;
 use crate::engine::restore::{self, RestoreError};
-use crate::engine::shelf::Shelf;
+use crate::engine::shelf::{ASKED_MAX, Shelf};
 use crate::engine::{Engine, Inlets, Outlets};
 use crate::ingest::Sources;
 use crate::status::{self, Access, snapshot::Snapshot};
@@ -109,11 +109,13 @@ pub async fn start(plan: Arc<Plan>, clock: Clock) -> Result<Running, DaemonError
     };
     let storeless = writer.is_none();
     let waiting = std::mem::take(&mut restored.outbox_waiting);
-    let shelf = Arc::new(Shelf::new(Arc::clone(&plan)));
+    let (asked_in, asked) = mpsc::channel(ASKED_MAX);
+    let shelf = Arc::new(Shelf::new(Arc::clone(&plan), asked_in));
     let deliverer = Deliverer::start(&plan.messengers, waiting, shelf.clone(), outcomes_in);
+    let alerts_in = events_in.clone();
     let outlets = Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
-    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes }));
+    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, asked }));
 
     let mut address = None;
     let status = listener.map(|listener| {
@@ -124,7 +126,8 @@ pub async fn start(plan: Arc<Plan>, clock: Clock) -> Result<Running, DaemonError
             // A dropped sender means stop as well.
             let _ = stopped.await;
         };
-        (stop, tokio::spawn(status::serve(listener, snapshots.clone(), access, shelf, stopping)))
+        let inlets = status::Inlets { snapshots: snapshots.clone(), alerts: alerts_in.clone(), archive: shelf };
+        (stop, tokio::spawn(status::serve(listener, inlets, access, stopping)))
     });
     if let Some(address) = address {
         info!("the status page is at http://{address}/");
