@@ -232,7 +232,7 @@ pub fn steps(low: f64, high: f64) -> Vec<f64> {
     if !span.is_finite() || span <= 0.0 {
         return vec![low];
     }
-    let rough = span / 5.0;
+    let rough = span / 6.0;
     let power = 10_f64.powf(rough.log10().floor());
     let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|times| times * power).find(|step| *step >= rough);
     let step = step.unwrap_or(rough);
@@ -479,7 +479,7 @@ mod tests {
 
     #[test]
     fn steps_are_round_and_few() {
-        assert_eq!(steps(17.2, 29.1), [18.0, 20.0, 22.0, 24.0, 26.0, 28.0][..6].to_vec());
+        assert_eq!(steps(17.2, 29.1), [18.0, 20.0, 22.0, 24.0, 26.0, 28.0]);
         assert_eq!(steps(0.0, 1.0), [0.0, 0.2, 0.4, 0.6000000000000001, 0.8, 1.0]);
         assert_eq!(steps(5.0, 5.0), [5.0]);
         for (low, high) in [(0.0, 7_000.0), (-3.0, 0.4), (99.0, 99.5), (0.0, 1e-9)] {
