@@ -21,7 +21,7 @@ use crate::engine::clock::Clock;
 use crate::engine::restore::{self, RestoreError};
 use crate::engine::shelf::{ASKED_MAX, Shelf};
 use crate::engine::{Engine, Inlets, Outlets};
-use crate::ingest::Sources;
+use crate::ingest::{Delivery, Sources};
 use crate::status::{self, Access, snapshot::Snapshot};
 use crate::store::Writer;
 use crate::watch::alert::AlertEvent;
@@ -98,6 +98,8 @@ pub struct Running {
     /// The store could not be opened; the daemon watches, but keeps nothing.
     pub storeless: bool,
     sources: Sources,
+    /// Held until the stop: without any source the engine would take its queue for closed, and end.
+    deliveries: mpsc::Sender<Delivery>,
     engine: JoinHandle<Outlets>,
     status: Option<(oneshot::Sender<()>, JoinHandle<()>)>,
 }
@@ -155,11 +157,11 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     if let Some(address) = address {
         info!("the status page is at http://{address}/");
     }
-    let sources = Sources::start(&plan, deliveries_in, {
+    let sources = Sources::start(&plan, deliveries_in.clone(), {
         let clock = clock.clone();
         Arc::new(move || clock.now())
     });
-    Ok(Running { address, events, snapshots, storeless, sources, engine, status })
+    Ok(Running { address, events, snapshots, storeless, sources, deliveries: deliveries_in, engine, status })
 }
 
 impl Running {
@@ -192,6 +194,7 @@ impl Running {
 
     async fn stop_in_order(mut self) {
         self.sources.stop_intake().await;
+        drop(self.deliveries);
         let outlets = self.engine.await;
         self.sources.finish().await;
         match outlets {
