@@ -1,9 +1,9 @@
 //! The status endpoint over a real socket: what it shows, to whom, and whom it cuts.
 #![allow(clippy::unwrap_used, clippy::panic)]
 
-mod harness;
 #[path = "status/exposition.rs"]
 mod exposition;
+mod harness;
 #[path = "status/invented.rs"]
 mod invented;
 

@@ -441,7 +441,7 @@ pub fn trace(lane: &Lane, band: Limits, bridge_ms: i64, label: &str) -> String {
         let _ = write!(lines, "M0 {}h{TRACE_WIDTH}", y(value));
     }
     format!(
-        "<svg class=\"trace\" viewBox=\"0 0 {TRACE_WIDTH} {TRACE_HEIGHT}\" role=\"img\" aria-label=\"{}\">\
+        "<svg class=\"trace\" viewBox=\"0 0 {TRACE_WIDTH} {TRACE_HEIGHT}\" preserveAspectRatio=\"xMinYMid\" role=\"img\" aria-label=\"{}\">\
          <path class=\"band\" d=\"{lines}\"/><path d=\"{path}\"/></svg>",
         escaped(label)
     )

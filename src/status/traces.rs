@@ -94,6 +94,16 @@ impl Traces {
         }
     }
 
+    /// One reading, as if a snapshot had shown it.
+    #[cfg(test)]
+    pub(super) fn heard(&self, probe: &str, at: Stamp, value: f64) {
+        if let Ok(mut held) = self.0.lock() {
+            let places = held.entry(probe.to_owned()).or_default();
+            let one = Column { min: value, max: value, sum: value, count: 1, first_at: at, last_at: at };
+            places.push_front((at.0.div_euclid(PLACE_MS), one));
+        }
+    }
+
     /// The last two days of `probe` as a small trace.
     pub(super) fn lane(&self, probe: &str, now: Stamp) -> Lane {
         let mut lane = Lane::new(now.plus(-SPAN_MS), now.plus(1), TRACE_COLUMNS);

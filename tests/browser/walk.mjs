@@ -69,7 +69,8 @@ for (const [size, viewport] of [["phone", PHONE], ["desk", DESK]]) {
       assert.equal(asked.length, 1, `${name}: first paint takes one request, not ${asked}`);
       const bytes = (await answer.body()).length;
       if (path === "/") assert.ok(bytes < 100 * 1024, `${name} takes ${bytes} bytes`);
-      await accessible(page, `${name}, ${size}, ${colorScheme}`);
+      // Sixty times the same tub are looked through once in each light.
+      if (name !== "many" || size === "phone") await accessible(page, `${name}, ${size}, ${colorScheme}`);
       await page.screenshot({ path: join(SHOTS, `${name}-${size}-${colorScheme}.png`), fullPage: name !== "many" });
     }
     await context.close();
@@ -124,7 +125,7 @@ for (const [size, viewport] of [["phone", PHONE], ["desk", DESK]]) {
   await page.goto(CELLAR + "/sign-in?next=/tub/B2/log");
   await page.fill("#token", TOKEN);
   await page.click("button[type=submit]");
-  await page.waitForURL("**/tub/B2/log");
+  await page.waitForURL((url) => url.pathname === "/tub/B2/log");
   await page.fill("#text", "seen without scripts");
   await page.click("button:has-text('Log the note')");
   await page.locator("li", { hasText: "note: seen without scripts" }).waitFor();
@@ -142,7 +143,7 @@ for (const [size, viewport] of [["phone", PHONE], ["desk", DESK]]) {
   faults.splice(0, faults.length, ...faults.filter((fault) => !fault.includes("401")));
   await page.fill("#token", TOKEN);
   await page.tap("button[type=submit]");
-  await page.waitForURL("**/tub/C3/log");
+  await page.waitForURL((url) => url.pathname === "/tub/C3/log");
   await accessible(page, "the forms");
   const cookie = (await context.cookies()).find((one) => one.name === "tubwatch-session");
   assert.ok(cookie.httpOnly && cookie.sameSite === "Strict");
@@ -153,7 +154,9 @@ for (const [size, viewport] of [["phone", PHONE], ["desk", DESK]]) {
     assert.equal(await page.inputValue("#fresh"), grams);
     await page.screenshot({ path: join(SHOTS, `harvest-${grams}-phone-light.png`), fullPage: true });
     await page.tap("button:has-text('Log the harvest')");
-    await page.locator("li", { hasText: `harvested ${grams} g fresh` }).waitFor();
+    // What was just written stands on top, with its key to take it back.
+    await page.locator("h2:text('Just written') ~ ul li", { hasText: `harvested ${grams} g fresh` }).first().waitFor();
+    assert.equal(await page.locator("h2").first().innerText(), "Just written");
   }
   await page.locator("li", { hasText: "harvested 99 g" }).locator("button").tap();
   await page.locator("li", { hasText: "harvested 99 g" }).getByText("(taken back)").waitFor();
@@ -184,17 +187,17 @@ for (const [size, viewport] of [["phone", PHONE], ["desk", DESK]]) {
   };
   await tabTo("tub B2", (at) => at.text === "B2");
   await page.keyboard.press("Enter");
-  await page.waitForURL("**/tub/B2*");
+  await page.waitForURL(/tub\/B2/);
   await tabTo("Log something", (at) => at.text === "Log something");
   await page.keyboard.press("Enter");
-  await page.waitForURL("**/log");
+  await page.waitForURL((url) => url.pathname.endsWith("/log"));
   await tabTo("Sign in", (at) => at.text.startsWith("Sign in"));
   await page.keyboard.press("Enter");
-  await page.waitForURL("**/sign-in*");
+  await page.waitForURL(/sign-in/);
   await tabTo("the token", (at) => at.id === "token");
   await page.keyboard.type(TOKEN);
   await page.keyboard.press("Enter");
-  await page.waitForURL("**/log");
+  await page.waitForURL((url) => url.pathname.endsWith("/log"));
   await tabTo("the note", (at) => at.id === "text");
   await page.keyboard.type("by keyboard alone");
   await tabTo("its key", (at) => at.text === "Log the note");

@@ -62,7 +62,10 @@ fn a_fuzzer_that_reads_the_document_finds_no_fault_of_ours() {
             .arg("run")
             .arg(format!("http://{}/openapi.json", cellar.daemon.address))
             .args(["--header", &format!("Authorization: Bearer {TOKEN}")])
-            .args(["--checks", "not_a_server_error,status_code_conformance,content_type_conformance,response_schema_conformance"])
+            .args([
+                "--checks",
+                "not_a_server_error,status_code_conformance,content_type_conformance,response_schema_conformance",
+            ])
             .args(["--exclude-path", "/events", "--max-examples", &count, "--phases", "examples,coverage,fuzzing"])
             .args(["--no-color", "--generation-deterministic", "--suppress-health-check", "all"]),
     );

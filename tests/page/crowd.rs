@@ -14,10 +14,8 @@ use super::scene::{self, now};
 #[test]
 fn slow_readers_and_many_connections_hold_up_neither_samples_nor_alerts() {
     let sink = Sink::start();
-    let messenger = format!(
-        "[[messenger]]\nname = \"phone\"\nwebhook = {{ url = \"{}\" }}\nat_least = \"warning\"\n",
-        sink.url()
-    );
+    let messenger =
+        format!("[[messenger]]\nname = \"phone\"\nwebhook = {{ url = \"{}\" }}\nat_least = \"warning\"\n", sink.url());
     let cellar = scene::cellar(&messenger);
     let address = cellar.daemon.address.clone();
     wait_until(PATIENCE, "the first alert is told", || !sink.posts().is_empty());

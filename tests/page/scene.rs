@@ -115,7 +115,8 @@ pub fn cellar(more: &str) -> Cellar {
     };
     let core = |at: i64| Some([Some(daily(at, 25.6, 0.6)), None, None, None]);
     let tent = |at: i64| {
-        (at < end - 4 * HOUR).then(|| [Some(daily(at, 14.4, 1.0)), Some(daily(at, 91.0, 2.0)), Some(daily(at, 800.0, 150.0)), None])
+        (at < end - 4 * HOUR)
+            .then(|| [Some(daily(at, 14.4, 1.0)), Some(daily(at, 91.0, 2.0)), Some(daily(at, 800.0, 150.0)), None])
     };
     fill(
         &site,

@@ -186,7 +186,10 @@ fn answers_are_brief_where_the_reader_has_them() {
             let path = path.replace("/tub/{name}", "/tub/C3").replace("{name}", "shelf");
             let path = path.replace("{id}", &cellar.alert.to_string());
             let status = ask(address, &method.to_uppercase(), &path, &[], "").status;
-            assert!(!matches!(status, 405) && (status != 404 || path.contains("chart.csv")), "{method} {path}: {status}");
+            assert!(
+                !matches!(status, 405) && (status != 404 || path.contains("chart.csv")),
+                "{method} {path}: {status}"
+            );
         }
     }
     assert!(Path::new(env!("CARGO_MANIFEST_DIR")).join("src/status/openapi.json").exists());
@@ -208,7 +211,9 @@ fn a_chart_s_csv_is_what_the_chart_shows() {
     let warmth = csv("/tub/A1/chart.csv?of=warmth&range=2d");
     let last: f64 = warmth.lines().last().unwrap().split(',').nth(3).unwrap().parse().unwrap();
     let status = cellar.daemon.status();
-    let now = status["tubs"].as_array().unwrap().iter().find(|tub| tub["name"] == "A1").unwrap()["degree_hours"].as_f64().unwrap();
+    let now = status["tubs"].as_array().unwrap().iter().find(|tub| tub["name"] == "A1").unwrap()["degree_hours"]
+        .as_f64()
+        .unwrap();
     assert!((last - now).abs() < 2.0, "the line ends at {last}, the figure is {now}");
     let air = csv("/space/shelf/chart.csv?of=temperature&range=2d");
     assert!(!air.contains("-127"), "what is not believed enters no figure");

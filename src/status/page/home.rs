@@ -425,3 +425,76 @@ fn machine(snapshot: &Snapshot, clock: Clock, bound: Option<SocketAddr>) -> Mark
 fn one_source(source: &SourceView, clock: Clock) -> Markup {
     html! { li { "source " (source.name) ": " (source.state) " since " (clock.short(source.since)) } }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::climate::stamp::MINUTE_MS;
+    use crate::status::snapshot::Snapshot;
+
+    fn tub(name: &str, core_c: Option<f64>) -> TubView {
+        TubView {
+            name: name.to_owned(),
+            id: format!("{name}-2026-11-18"),
+            culture: "oyster".to_owned(),
+            kind: "tub",
+            stage: "colonising",
+            space: "shelf".to_owned(),
+            spawned_at: Stamp(0),
+            age_days: 1.0,
+            temperature_from: Some(format!("core-{name}")),
+            degree_hours: 0.0,
+            degree_hours_low: 0.0,
+            degree_hours_high: 0.0,
+            heat_stress_degree_hours: 0.0,
+            coverage: 1.0,
+            equivalent_days: 0.0,
+            progress: 0.0,
+            due: None,
+            core_c,
+            core_over_air_k: None,
+            alerts: Vec::new(),
+        }
+    }
+
+    /// 25 November 2026, `hour`:00 UTC.
+    fn at(hour: i64) -> Stamp {
+        Stamp(1_795_564_800_000 + hour * HOUR_MS)
+    }
+
+    #[test]
+    fn the_evening_sentence_speaks_of_the_warmest_core() {
+        let traces = Traces::default();
+        let now = at(21);
+        let mut snapshot = Snapshot { time: now, ..Snapshot::default() };
+        snapshot.tubs = vec![tub("a", Some(24.0)), tub("b", Some(27.0)), tub("c", None)];
+        let setup = Setup::default();
+        let seat = Seat { setup: &setup, traces: &traces, bound: None, form: None, may_sign_in: false };
+        let clock = |now| Clock { now, timezone: chrono_tz::UTC };
+        let said = evening(&snapshot, &seat, clock(now)).unwrap();
+        assert!(said.starts_with("The warmest core is b: 27.0 °C now; it was not measured"), "{said}");
+        for minute in (0..300).step_by(5) {
+            let rise = f64::from(300 - minute) / 60.0 * 0.2;
+            traces.heard("core-b", now.plus(-i64::from(minute) * MINUTE_MS), 26.0 + rise);
+        }
+        let said = evening(&snapshot, &seat, clock(now)).unwrap();
+        // 0.2 °C an hour over the ten hours to seven o'clock.
+        assert!(said.contains("27.0 °C now, and about 29.0 °C by Thu 26 Nov, 07:00 if it goes on like this"), "{said}");
+        assert_eq!(evening(&snapshot, &seat, clock(at(10))), None, "by day nobody plans a night");
+        snapshot.tubs.clear();
+        assert_eq!(evening(&snapshot, &seat, clock(now)), None);
+    }
+
+    #[test]
+    fn mornings_are_local_and_ahead() {
+        let morning = |hour: i64, timezone| {
+            next_morning(Clock { now: at(hour), timezone }).map(|stamp| stamp.since(at(0)) / HOUR_MS)
+        };
+        assert_eq!(morning(21, chrono_tz::UTC), Some(31));
+        assert_eq!(morning(3, chrono_tz::UTC), Some(7));
+        assert_eq!(morning(12, chrono_tz::UTC), None);
+        // Noon in London is eight in the evening in Perth (UTC+8): seven there is 23 UTC.
+        assert_eq!(morning(12, chrono_tz::Australia::Perth), Some(23));
+    }
+}

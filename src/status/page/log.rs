@@ -28,6 +28,10 @@ pub(in crate::status) fn is_recent(written_at: Stamp, now: Stamp) -> bool {
 pub(in crate::status) fn lines(book: &Book, tub: &Tub, clock: Clock, form: Option<&str>) -> Markup {
     let mut lines = book.log(&tub.id);
     lines.reverse();
+    list(&lines, tub, clock, form)
+}
+
+fn list(lines: &[&Line], tub: &Tub, clock: Clock, form: Option<&str>) -> Markup {
     html! {
         ul.log { @for line in lines { (one_line(line, tub, clock, form)) } }
     }
@@ -58,9 +62,14 @@ fn one_line(line: &Line, tub: &Tub, clock: Clock, form: Option<&str>) -> Markup 
 /// The page of forms.
 pub(in crate::status) fn page(book: &Book, tub: &Tub, spaces: &[&str], clock: Clock, form: Option<&str>) -> Page {
     let action = format!("/tub/{}/log", tub.id);
+    let mut all = book.log(&tub.id);
+    all.sort_by_key(|line| std::cmp::Reverse(line.entry.id));
+    let (fresh, rest): (Vec<&Line>, Vec<&Line>) =
+        all.into_iter().partition(|line| is_recent(line.entry.written_at, clock.now));
     let main = html! {
         p { a href=(format!("/tub/{}", tub.id)) { "Back to " (tub.name) } }
         h1 { "Log: " (tub.name) ", " (tub.stage.word()) }
+        @if !fresh.is_empty() { h2 { "Just written" } (list(&fresh, tub, clock, form)) }
         @match form {
             None => { p { a.key.large href=(format!("/sign-in?next={action}")) { "Sign in to log" } } }
             Some(form) if tub.is_alive() => {
@@ -72,8 +81,7 @@ pub(in crate::status) fn page(book: &Book, tub: &Tub, spaces: &[&str], clock: Cl
             }
             Some(form) => { p { "It has ended; only a note can be added." } (note(&action, form)) }
         }
-        h2 { "Logbook" }
-        (lines(book, tub, clock, form))
+        @if !rest.is_empty() { h2 { "Before" } (list(&rest, tub, clock, form)) }
     };
     Page { title: format!("Log: {}", tub.name), main, is_live: false }
 }
