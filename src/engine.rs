@@ -11,11 +11,13 @@ pub mod clock;
 mod entries;
 mod messages;
 mod rebuild;
+pub mod replay;
 pub mod restore;
 pub mod shelf;
 mod standing;
 mod tally;
 mod view;
+pub mod wishes;
 
 use std::collections::VecDeque;
 use std::path::PathBuf;
@@ -378,6 +380,7 @@ impl Engine {
 
     /// Alert events of the round: into the store, the outbox, the log.
     fn pass_on_events(&mut self) {
+        self.keep_silent_changes();
         if self.events.is_empty() {
             return;
         }
@@ -407,6 +410,18 @@ impl Engine {
             let _ = self.outlets.events.send(event);
         }
         self.round.at_once = true;
+        self.keep_standing();
+    }
+
+    /// Alerts that changed without anybody being told go to the store alone.
+    fn keep_silent_changes(&mut self) {
+        let changed = self.keeper.take_changed();
+        if changed.is_empty() {
+            return;
+        }
+        self.round.changes.extend(changed.into_iter().map(Change::Alert));
+        self.round.at_once = true;
+        self.changed = true;
         self.keep_standing();
     }
 

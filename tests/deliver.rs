@@ -152,7 +152,7 @@ fn event(kind: EventKind, severity: Severity) -> AlertEvent {
         ended_at: None,
         repeat: 0,
     };
-    AlertEvent { kind, at: Stamp(1_795_585_280_000), alert }
+    AlertEvent { kind, at: Stamp(1_795_585_280_000), worst: alert.severity, alert }
 }
 
 fn quick() -> Timing {

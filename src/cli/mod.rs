@@ -12,11 +12,14 @@ mod heat;
 mod logbook;
 mod paper;
 mod rehearse;
+mod replay;
 mod run;
+mod shelve;
 mod speak;
 mod token;
 mod tubs;
 mod wording;
+mod working;
 
 use std::ffi::OsString;
 use std::path::Path;
@@ -54,6 +57,9 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Show { tub, json } => tubs::show(&site(file)?, tub, json.json),
         Command::Alerts(how) => alerts::alerts(&site(file)?, how.json),
         Command::Acknowledge { id } => alerts::acknowledge(&site(file)?, id),
+        Command::Shelve { id, how_long } => shelve::shelve(&site(file)?, id, how_long),
+        Command::Working { how_long, space } => working::working(&site(file)?, how_long, space.as_deref()),
+        Command::Replay(args) => replay::replay(&site(file)?, args),
         Command::Export(args) => export::export(&site(file)?, args),
         Command::Token { what: TokenCommand::New } => token::new(file),
         entry => logbook::log(&site(file)?, entry),

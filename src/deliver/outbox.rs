@@ -25,8 +25,8 @@ struct Body {
 }
 
 /// The messages that tell `event`: one for each messenger whose `at_least` the alert's severity
-/// reaches. A return or an acknowledgement goes by the same rule, so to all that could have been
-/// told of the raise. Takes their numbers from `next_id` upwards.
+/// reaches. A return or an acknowledgement goes to all that could have been told of the worst since
+/// it was raised. Takes their numbers from `next_id` upwards.
 pub fn items(
     event: &AlertEvent,
     site: &str,
@@ -34,7 +34,7 @@ pub fn items(
     next_id: &mut i64,
     created_at: Stamp,
 ) -> Vec<OutboxItem> {
-    let told = messengers.iter().filter(|messenger| event.alert.severity >= messenger.at_least);
+    let told = messengers.iter().filter(|messenger| event.worst >= messenger.at_least);
     told.map(|messenger| {
         let id = *next_id;
         *next_id += 1;

@@ -11,14 +11,15 @@ use tracing::{error, info, warn};
 use crate::climate::Stamp;
 use crate::climate::stamp::HOUR_MS;
 use crate::config::Plan;
-use crate::grow::logbook::{self, Deed, Entry};
+use crate::engine::wishes;
+use crate::grow::logbook::{self, Entry};
 use crate::store::history::Form;
 use crate::store::{Change, OutboxItem, Reader, Seen, Store, StoreError, corrections, figures, standing};
 use crate::watch::alert::Alert;
 use crate::watch::keeper::Keeper;
 
 /// So much history of every probe is judged again, for the delays and trends of the watches.
-const WARM_MS: i64 = 6 * HOUR_MS;
+const WARM_MS: i64 = 12 * HOUR_MS;
 
 /// Why the daemon must not start.
 #[derive(Debug, thiserror::Error)]
@@ -151,7 +152,9 @@ fn keeper(plan: &Plan, entries: &[Entry], open: Vec<Alert>, next_alert_id: i64, 
     for oddity in book.oddities() {
         warn!("logbook entry {}: {}", oddity.entry, oddity.why);
     }
-    Keeper::new(plan.setup.clone(), book.tubs, open, next_alert_id, now)
+    let mut keeper = Keeper::new(plan.setup.clone(), book.tubs, open, next_alert_id, now);
+    wishes::recall(&mut keeper, entries, now);
+    keeper
 }
 
 /// Lets the judges, delays and trends of the watches see the last hours once more.
@@ -172,13 +175,15 @@ fn fill_figures(keeper: &mut Keeper, plan: &Plan, reader: &Reader, now: Stamp) -
             continue;
         };
         let figures = figures::exposure(reader, tub, &tubs, &plan.setup, culture, now.plus(1), true)?;
+        let stress = figures::stage_stress(reader, tub, &tubs, &plan.setup, culture, now.plus(1), &figures)?;
         keeper.begin_rebuild(&tub.id);
+        keeper.know_past(&tub.id, stress, figures.warmth);
         keeper.finish_rebuild(&tub.id, figures.exposure);
     }
     Ok(())
 }
 
-/// Entries that ask for something and were not applied yet: acknowledgements written while nobody ran.
+/// Entries that ask for something and were not applied yet: wishes written while nobody ran.
 pub fn not_applied(entries: &[Entry], applied_up_to: i64) -> impl Iterator<Item = &Entry> {
-    entries.iter().filter(move |entry| entry.id > applied_up_to && matches!(entry.deed, Deed::Acknowledged { .. }))
+    entries.iter().filter(move |entry| entry.id > applied_up_to && entry.deed.is_wish())
 }

@@ -1,6 +1,6 @@
-//! Entries and masses in the grower's words, on one line.
+//! Entries, masses and lengths of time in the grower's words, on one line.
 //!
-//! In: deeds, masses. Out: text without control characters, fit for a terminal or a page. Left out:
+//! In: deeds, masses, lengths of time. Out: text without control characters, fit for a terminal or a page. Left out:
 //! advice and cautions, which belong to whoever speaks.
 
 use chrono_tz::Tz;
@@ -8,6 +8,7 @@ use chrono_tz::Tz;
 use super::logbook::{Deed, Spawning};
 use super::moment::local_text;
 use crate::climate::Stamp;
+use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS};
 
 /// Text from the logbook or a probe on one line: control characters shown, not obeyed.
 pub fn printable(text: &str) -> String {
@@ -58,6 +59,8 @@ pub fn deed(deed: &Deed, timezone: Tz) -> String {
             format!("entry {entry} amended: {}", changes.into_iter().flatten().collect::<Vec<_>>().join(", "))
         }
         Deed::Acknowledged { alert } => format!("alert {alert} acknowledged"),
+        Deed::Shelved { alert, for_ms } => format!("alert {alert} put aside for {}", span(*for_ms)),
+        Deed::Working { space, for_ms } => format!("{} for {}", with("working", "in", space.as_deref()), span(*for_ms)),
     }
 }
 
@@ -90,4 +93,14 @@ fn with(word: &str, link: &str, what: Option<&str>) -> String {
 /// A mass, grams without needless decimals.
 pub fn mass(grams: f64) -> String {
     format!("{} g", (grams * 10.0).round() / 10.0)
+}
+
+/// A length of time in its two largest units: `3 d 4 h`, `2 h 10 min`.
+pub fn span(ms: i64) -> String {
+    let (days, hours, minutes) = (ms / DAY_MS, ms % DAY_MS / HOUR_MS, ms % HOUR_MS / MINUTE_MS);
+    match (days, hours, minutes) {
+        (0, 0, minutes) => format!("{minutes} min"),
+        (0, hours, minutes) => format!("{hours} h {minutes} min"),
+        (days, hours, _) => format!("{days} d {hours} h"),
+    }
 }
