@@ -17,7 +17,6 @@ use crate::grow::check;
 use crate::grow::logbook::{Deed, Entry, Resolved, fold};
 use crate::status::archive::{Archive, SeriesFault, SeriesSource, Unwritten, Wish, Written};
 use crate::store::entries::{AppendError, NewEntry, append_resolved};
-use crate::store::history::Form;
 use crate::store::{Access, OutboxItem, Reader, StoreError};
 
 /// Questions to the engine that may wait: the page writes one entry at a time or two.
@@ -55,7 +54,7 @@ impl Shelf {
         let known = self.plan.known(wish.now);
         let mut kept: Option<Resolved> = None;
         let resolve = |entries: &[Entry]| -> Result<Vec<NewEntry>, Unwritten> {
-            if concerns_no_tub(&wish.deed) {
+            if wish.deed.is_wish() {
                 return Ok(vec![NewEntry { at: wish.at.at, tub: String::new(), deed: wish.deed.clone() }]);
             }
             if !matches!(wish.deed, Deed::Amended { .. }) {
@@ -70,11 +69,6 @@ impl Shelf {
         let ids = append_resolved(&mut access, wish.now, resolve)?;
         Ok(Written { entry: ids.first().copied(), resolved: kept })
     }
-}
-
-/// It tells of an alert, not of a tub; the logbook's check has nothing to say to it.
-fn concerns_no_tub(deed: &Deed) -> bool {
-    matches!(deed, Deed::Acknowledged { .. })
 }
 
 impl Archive for Shelf {
@@ -95,7 +89,7 @@ impl Archive for Shelf {
             }
             Err(AppendError::Refused(why)) => Err(why),
             Err(AppendError::Store(why)) => {
-                if concerns_no_tub(&wish.deed) && self.ask(|done| Asked::Do(wish.deed, done)) {
+                if wish.deed.is_wish() && self.ask(|done| Asked::Do(wish.deed, done)) {
                     tracing::warn!("done without an entry in the logbook, which cannot be written: {why}");
                     return Ok(Written { entry: None, resolved: None });
                 }
@@ -128,12 +122,7 @@ impl SeriesSource for Shelf {
             let names: Vec<_> = probes.iter().map(|probe| probe.name.as_str()).collect();
             return Err(SeriesFault::Unknown(format!("There is no probe {probe}; there are {}.", names.join(", "))));
         }
-        reader
-            .history(&[probe], from, to, Form::Corrected, &mut |_, message| match message.reading(quantity) {
-                Some(reading) => take(reading),
-                None => ControlFlow::Continue(()),
-            })
-            .map_err(unreadable)
+        reader.readings(probe, quantity, from, to, take).map_err(unreadable)
     }
 }
 

@@ -116,6 +116,8 @@ fn routes() -> Router<Desk> {
         .route("/space/{name}/chart.csv", get(story::space_csv))
         .route("/alert/{id}", get(show_alert))
         .route("/alert/{id}/acknowledge", post(write::acknowledge))
+        .route("/alert/{id}/shelve", post(write::shelve))
+        .route("/working", post(write::working))
         .route("/sign-in", get(write::show_sign_in).post(write::sign_in))
         .route("/sign-out", post(write::sign_out))
         .route("/status.json", get(show_json))

@@ -19,10 +19,13 @@ use super::form::{self, Asked, Fields};
 use super::guard::{Shown, is_from_here, sentence, wants_page};
 use super::{page, session};
 use crate::climate::Stamp;
+use crate::config::duration_ms;
 use crate::grow::logbook::Deed;
 use crate::grow::moment::{Moment, local_text};
 use crate::grow::words;
-use crate::grow::wrong::Wrong;
+use crate::grow::wrong::{Wrong, unknown};
+use crate::watch::alert::Severity;
+use crate::watch::keeper::{WORKING_MAX_MS, shelve_max_ms};
 
 /// A request whose sender may write, with what it says.
 struct Permitted {
@@ -176,6 +179,83 @@ pub(super) async fn acknowledge(
     let deed = Deed::Acknowledged { alert: alert.id };
     let said = format!("alert {} acknowledged", alert.id);
     write(&desk, permitted, String::new(), deed, Moment::exact(now()), "/", said).await
+}
+
+/// `POST /alert/ID/shelve?for=2h`.
+pub(super) async fn shelve(
+    State(desk): State<Desk>,
+    Path(id): Path<String>,
+    Extension(shown): Extension<Shown>,
+    request: Request,
+) -> Response {
+    let back = if id.parse::<i64>().is_ok() { format!("/alert/{id}") } else { "/".to_owned() };
+    let permitted = match permit(&desk, &shown, request, back.clone()).await {
+        Ok(permitted) => permitted,
+        Err(refused) => return refused,
+    };
+    let snapshot = desk.latest();
+    let Some(alert) = snapshot.alerts.iter().find(|alert| alert.id.to_string() == id) else {
+        let text = format!("No alert that stands has the number {}.", words::printable(&id));
+        return refusal(StatusCode::NOT_FOUND, permitted.is_person, &text, "/");
+    };
+    let longest = Severity::from_word(alert.severity).map_or(0, shelve_max_ms);
+    let refused = match (how_long(&permitted.fields), alert.state) {
+        (Err(why), _) => Err((StatusCode::BAD_REQUEST, why)),
+        (Ok(for_ms), _) if for_ms > longest => Err((
+            StatusCode::BAD_REQUEST,
+            format!("This alert is {}: it can be put aside for {} at most.", alert.severity, words::span(longest)),
+        )),
+        (_, "returned") => Err((StatusCode::CONFLICT, "It is over; acknowledge it and it leaves the list.".to_owned())),
+        (_, "suppressed") => {
+            Err((StatusCode::CONFLICT, "It is put aside already, because another alert explains it.".to_owned()))
+        }
+        (Ok(for_ms), _) => Ok(for_ms),
+    };
+    match refused {
+        Ok(for_ms) => {
+            let deed = Deed::Shelved { alert: alert.id, for_ms };
+            let said = words::deed(&deed, desk.archive.plan().timezone);
+            write(&desk, permitted, String::new(), deed, Moment::exact(now()), "/", said).await
+        }
+        Err((status, why)) => refusal(status, permitted.is_person, &why, &back),
+    }
+}
+
+/// `POST /working?for=1h`, and `space` if it is one only.
+pub(super) async fn working(
+    State(desk): State<Desk>,
+    Extension(shown): Extension<Shown>,
+    request: Request,
+) -> Response {
+    let permitted = match permit(&desk, &shown, request, "/".to_owned()).await {
+        Ok(permitted) => permitted,
+        Err(refused) => return refused,
+    };
+    let plan = desk.archive.plan();
+    let space = permitted.fields.get("space").map(str::to_owned);
+    let spaces = || plan.setup.spaces.iter().map(|space| space.name.as_str());
+    let unknown_space = space.as_deref().filter(|space| spaces().all(|known| known != *space));
+    let why = match (how_long(&permitted.fields), unknown_space) {
+        (Err(why), _) => why,
+        (Ok(for_ms), _) if for_ms > WORKING_MAX_MS => {
+            format!("Warnings wait for {} at most; say it again if the work takes longer.", words::span(WORKING_MAX_MS))
+        }
+        (_, Some(space)) => whole(&unknown("space", space, spaces())),
+        (Ok(for_ms), None) => {
+            let deed = Deed::Working { space, for_ms };
+            let said = words::deed(&deed, plan.timezone);
+            return write(&desk, permitted, String::new(), deed, Moment::exact(now()), "/", said).await;
+        }
+    };
+    refusal(StatusCode::BAD_REQUEST, permitted.is_person, &why, "/")
+}
+
+/// The span of time in the field `for`.
+fn how_long(fields: &Fields) -> Result<i64, String> {
+    let text = fields.get("for").unwrap_or("");
+    duration_ms(text).filter(|ms| *ms > 0).ok_or_else(|| {
+        format!("\"for\" is \"{}\": no span of time; write it like 30min or 2h.", words::printable(text))
+    })
 }
 
 /// `POST /tub/NAME/log`.

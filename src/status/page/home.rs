@@ -52,6 +52,7 @@ pub(in crate::status) fn page(snapshot: &Snapshot, seat: &Seat<'_>) -> Page {
         @if let Some(evening) = evening(snapshot, seat, clock) { p { (evening) } }
         h2 { "Air" }
         (air(snapshot, clock))
+        (hands(snapshot, clock, seat))
         h2 { "Tubs" }
         (tubs(snapshot, clock, seat))
         h2 { "Doubtful probes" }
@@ -61,6 +62,34 @@ pub(in crate::status) fn page(snapshot: &Snapshot, seat: &Seat<'_>) -> Page {
         (access(seat))
     };
     Page { title: format!("{}: {}", snapshot.site, in_short(snapshot)), main, is_live: true }
+}
+
+/// Hands in the tent: where they are, and the form that says so.
+fn hands(snapshot: &Snapshot, clock: Clock, seat: &Seat<'_>) -> Markup {
+    html! {
+        @for (space, until) in &snapshot.inner.at_work {
+            p { "Somebody works in " (space.as_deref().unwrap_or("every space")) " until " (clock.short(*until)) ": warnings of its air wait. Air near harm, and cores, do not." }
+        }
+        @if let Some(form) = seat.form.filter(|_| !snapshot.spaces.is_empty()) {
+            details id="hands" {
+                summary { "Hands in the tent?" }
+                form method="post" action="/working" {
+                    input type="hidden" name="form" value=(form);
+                    label for="space" { "Where" }
+                    select id="space" name="space" {
+                        @for space in &snapshot.spaces { option value=(space.name) { (space.name) } }
+                        option value="" { "every space" }
+                    }
+                    p { "Warnings of its air wait until the work is done." }
+                    div.row {
+                        @for (span, said) in [("30min", "Half an hour"), ("1h", "An hour"), ("2h", "Two hours")] {
+                            button.grow type="submit" name="for" value=(span) { (said) }
+                        }
+                    }
+                }
+            }
+        }
+    }
 }
 
 /// Signing in and out.
@@ -169,7 +198,7 @@ fn one_alert(alert: &AlertView, snapshot: &Snapshot, clock: Clock, seat: &Seat<'
         div.alert {
             h3 { (first) @if !more.is_empty() { " (" (more) ")" } ": " (subject_link(&alert.subject, snapshot)) }
             p { (alert.text) }
-            p.small { "Since " (clock.short(alert.since)) ". " (alert::state(alert.state)) }
+            p.small { "Since " (clock.short(alert.since)) ". " (alert::state(alert, snapshot, clock)) }
             @if let Some(form) = seat.form.filter(|_| waits) {
                 form method="post" action=(format!("/alert/{}/acknowledge", alert.id)) {
                     input type="hidden" name="form" value=(form);
