@@ -3,11 +3,14 @@
 //! In: a reader, the settings, a tub or a space, a range of time. Out: lanes of columns that keep
 //! every peak, and what was not believed. Temperatures of a tub come from its core where it has one
 //! at that time, else from its space's air, as its figures do; of a space's air probes the first
-//! listed that read well of late speaks. Memory is that of the columns, however long the range.
+//! listed that read well of late speaks. Ranges whose columns are longer than a quarter-hour are drawn
+//! from the store's summaries: highest and lowest of what was measured are kept; what is computed from
+//! two quantities (VPD, core over air) and warmth is then made of quarter-hour means.
 
+use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 
-use crate::climate::chart::{COLUMNS, Doubted, Lane};
+use crate::climate::chart::{COLUMNS, Column, Doubted, Lane};
 use crate::climate::series::{Gaps, Piece};
 use crate::climate::{Quality, Quantity, Stamp, humidity};
 use crate::grow::culture::Thermal;
@@ -15,7 +18,8 @@ use crate::grow::thermal::{self, Preference};
 use crate::grow::tub::Tub;
 use crate::store::figures::{core_at, space_at};
 use crate::store::history::Form;
-use crate::store::{JudgedMessage, Reader, StoreError};
+use crate::store::summary::QUARTER_MS;
+use crate::store::{Reader, StoreError};
 use crate::watch::setup::Setup;
 
 /// Crosses kept of one quantity; more would bury the line.
@@ -57,11 +61,11 @@ impl Line {
         Line { lane: Lane::new(from, to, COLUMNS), doubted: Vec::new(), bridge_ms }
     }
 
-    fn take(&mut self, at: Stamp, value: f64, quality: Quality) {
+    fn take(&mut self, at: Stamp, column: Column, quality: Quality) {
         if quality == Quality::Good {
-            self.lane.push(at, value);
-        } else if self.doubted.len() < DOUBTED_MAX && value.is_finite() {
-            self.doubted.push((at, value, quality));
+            self.lane.push_summary(at, column);
+        } else if self.doubted.len() < DOUBTED_MAX && column.sum.is_finite() {
+            self.doubted.push((at, column.sum, quality));
         }
     }
 }
@@ -76,6 +80,21 @@ impl Line {
         };
         self.doubted.iter().map(cross).collect()
     }
+}
+
+/// What one probe said at a moment, or over a quarter-hour: temperature, humidity, CO2.
+type Heard = [Option<(Column, Quality)>; 3];
+
+/// Of what is heard the charts show these.
+const SHOWN: [Quantity; 3] = [Quantity::Temperature, Quantity::Humidity, Quantity::Co2];
+
+fn of_one(at: Stamp, value: f64) -> Column {
+    Column { min: value, max: value, sum: value, count: 1, first_at: at, last_at: at }
+}
+
+/// The mean of a quantity where it is believed.
+fn good(heard: &Heard, quantity: Quantity) -> Option<f64> {
+    heard[quantity.index()].filter(|(_, quality)| *quality == Quality::Good).map(|(column, _)| column.mean())
 }
 
 /// A probe that is read for the charts.
@@ -138,11 +157,43 @@ pub(super) fn gather(
         Whose::Tub(tub, _) => (from.max(tub.spawned_at), tub.ended_at.unwrap_or(to).min(to)),
         Whose::Space(_) => (from, to),
     };
-    reader.history(&names, begin, end, Form::Corrected, &mut |position, message| {
-        pass.take(position, message);
-        ControlFlow::Continue(())
-    })?;
+    if to.since(from) / COLUMNS as i64 >= QUARTER_MS {
+        by_quarters(reader, &names, begin, end, &mut pass)?;
+    } else {
+        reader.history(&names, begin, end, Form::Corrected, &mut |position, message| {
+            let heard = SHOWN.map(|quantity| {
+                message.reading(quantity).map(|reading| (of_one(reading.at, reading.value), reading.quality))
+            });
+            pass.take(position, message.at, &heard);
+            ControlFlow::Continue(())
+        })?;
+    }
     Ok(pass.out)
+}
+
+/// The same from the summaries of quarter-hours, probe after probe within each.
+fn by_quarters(reader: &Reader, names: &[&str], from: Stamp, to: Stamp, pass: &mut Pass<'_>) -> Result<(), StoreError> {
+    let mut quarters: BTreeMap<(Stamp, usize), Heard> = BTreeMap::new();
+    for (position, name) in names.iter().enumerate() {
+        for quantity in SHOWN {
+            reader.quarters(name, quantity, from, to, &mut |quarter| {
+                let column = Column {
+                    min: quarter.min,
+                    max: quarter.max,
+                    sum: quarter.sum,
+                    count: quarter.count,
+                    first_at: quarter.start,
+                    last_at: quarter.start.plus(QUARTER_MS - 1),
+                };
+                quarters.entry((quarter.start, position)).or_default()[quantity.index()] =
+                    Some((column, Quality::Good));
+            })?;
+        }
+    }
+    for ((start, position), heard) in &quarters {
+        pass.take(*position, start.plus(QUARTER_MS / 2), heard);
+    }
+    Ok(())
 }
 
 fn sources(setup: &Setup, whose: &Whose<'_>) -> Vec<Source> {
@@ -176,15 +227,14 @@ fn sources(setup: &Setup, whose: &Whose<'_>) -> Vec<Source> {
 }
 
 impl Pass<'_> {
-    fn take(&mut self, position: usize, message: &JudgedMessage) {
-        let at = message.at;
+    fn take(&mut self, position: usize, at: Stamp, heard: &Heard) {
         let name = self.sources[position].name.as_str();
         let (core, space) = match self.whose {
             Whose::Tub(tub, tubs) => (core_at(tub, tubs, at), space_at(tub, at)),
             Whose::Space(space) => (None, self.setup.spaces[*space].name.as_str()),
         };
         if core == Some(name) {
-            self.take_core(position, message);
+            self.take_core(position, at, heard);
             return;
         }
         let place = self.setup.spaces.iter().position(|known| known.name == space);
@@ -193,48 +243,46 @@ impl Pass<'_> {
             air.iter().position(|probe| self.setup.probes[*probe].name == name).map(|rank| (place, rank))
         });
         if let Some((place, rank)) = rank {
-            self.take_air(position, place, rank, message, core.is_some());
+            self.take_air(position, at, (place, rank), heard, core.is_some());
         }
     }
 
-    fn take_core(&mut self, position: usize, message: &JudgedMessage) {
-        let Some(reading) = message.reading(Quantity::Temperature) else { return };
-        self.out.core.take(reading.at, reading.value, reading.quality);
-        if reading.quality != Quality::Good {
+    fn take_core(&mut self, position: usize, at: Stamp, heard: &Heard) {
+        let Some((column, quality)) = heard[Quantity::Temperature.index()] else { return };
+        self.out.core.take(at, column, quality);
+        if quality != Quality::Good {
             return;
         }
         let bridge_ms = Gaps::for_core(self.sources[position].every_ms).bridge_ms;
-        if let Some((at, air)) = self.air_now
-            && reading.at.since(at) <= self.out.air[0].bridge_ms
+        if let Some((air_at, air)) = self.air_now
+            && at.since(air_at) <= self.out.air[0].bridge_ms
         {
-            self.out.over.take(reading.at, reading.value - air, Quality::Good);
+            self.out.over.take(at, of_one(at, column.mean() - air), Quality::Good);
         }
-        self.warm(reading.at, reading.value, bridge_ms);
+        self.warm(at, column.mean(), bridge_ms);
     }
 
-    fn take_air(&mut self, position: usize, place: usize, rank: usize, message: &JudgedMessage, has_core: bool) {
+    fn take_air(&mut self, position: usize, at: Stamp, (place, rank): (usize, usize), heard: &Heard, has_core: bool) {
         let bridge_ms = Gaps::for_air(self.sources[position].every_ms).bridge_ms;
         let mut speaks = [false; 3];
-        for quantity in [Quantity::Temperature, Quantity::Humidity, Quantity::Co2] {
+        for quantity in SHOWN {
             let index = quantity.index();
-            let Some(reading) = message.reading(quantity) else { continue };
-            if reading.quality == Quality::Good {
-                speaks[index] = self.preference[place][index].take(rank, reading.at, bridge_ms);
+            let Some((column, quality)) = heard[index] else { continue };
+            if quality == Quality::Good {
+                speaks[index] = self.preference[place][index].take(rank, at, bridge_ms);
                 if !speaks[index] {
                     continue;
                 }
             }
-            self.out.air[index].take(reading.at, reading.value, reading.quality);
+            self.out.air[index].take(at, column, quality);
         }
-        let (t_c, rh) = (message.good(Quantity::Temperature), message.good(Quantity::Humidity));
-        if let Some(t_c) = t_c.filter(|_| speaks[0]) {
-            self.air_now = Some((message.at, t_c));
-            if !has_core {
-                self.warm(message.at, t_c, bridge_ms);
-            }
-            if let Some(vpd) = rh.and_then(|rh| humidity::vpd_kpa(t_c, rh)) {
-                self.out.vpd.take(message.at, vpd, Quality::Good);
-            }
+        let Some(t_c) = good(heard, Quantity::Temperature).filter(|_| speaks[0]) else { return };
+        self.air_now = Some((at, t_c));
+        if !has_core {
+            self.warm(at, t_c, bridge_ms);
+        }
+        if let Some(vpd) = good(heard, Quantity::Humidity).and_then(|rh| humidity::vpd_kpa(t_c, rh)) {
+            self.out.vpd.take(at, of_one(at, vpd), Quality::Good);
         }
     }
 
@@ -251,6 +299,6 @@ impl Pass<'_> {
             let piece = Piece { from, to: at, from_value, to_value: value, doubtful: false };
             self.out.gained += thermal::degree_hours(&piece, thermal);
         }
-        self.out.warmth.take(at, self.out.gained, Quality::Good);
+        self.out.warmth.take(at, of_one(at, self.out.gained), Quality::Good);
     }
 }
