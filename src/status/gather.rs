@@ -191,7 +191,8 @@ fn by_quarters(reader: &Reader, names: &[&str], from: Stamp, to: Stamp, pass: &m
         }
     }
     for ((start, position), heard) in &quarters {
-        pass.take(*position, start.plus(QUARTER_MS / 2), heard);
+        // Its middle stands for it, except where the range cuts it.
+        pass.take(*position, start.plus(QUARTER_MS / 2).min(to.plus(-1)).max(from), heard);
     }
     Ok(())
 }

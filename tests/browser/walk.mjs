@@ -62,6 +62,8 @@ for (const [size, viewport] of [["phone", PHONE], ["desk", DESK]]) {
     const context = await open({ viewport, colorScheme });
     const page = await context.newPage();
     for (const [name, site, path] of pages) {
+      // The home page in all four ways; the others on the phone by day and on the desk by night.
+      if (name !== "home" && (size === "phone") !== (colorScheme === "light")) continue;
       context.asked.length = 0;
       const answer = await page.goto(site + path, { waitUntil: "load" });
       assert.equal(answer.status(), 200, `${site}${path}`);
@@ -204,9 +206,14 @@ for (const [size, viewport] of [["phone", PHONE], ["desk", DESK]]) {
   await page.keyboard.press("Enter");
   await page.locator("li", { hasText: "note: by keyboard alone" }).waitFor();
   await page.goto(`${CELLAR}/alert/${ALERT}`);
+  await accessible(page, "an alert with its keys");
+  await page.screenshot({ path: join(SHOTS, "alert-keys-desk-light.png") });
+  await page.evaluate(() => document.activeElement.blur());
   await tabTo("Acknowledge", (at) => at.text === "Acknowledge");
   await page.keyboard.press("Enter");
   await page.waitForURL(CELLAR + "/");
+  await accessible(page, "home, signed in");
+  await page.screenshot({ path: join(SHOTS, "home-signed-in-desk-light.png"), fullPage: true });
   // Nobody touched the first page: it heard of it.
   await watching.locator(".alert", { hasText: "tub A1" }).getByText("Acknowledged.").waitFor();
   await context.close();

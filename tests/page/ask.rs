@@ -3,7 +3,7 @@
 use std::io::{Read, Write};
 use std::net::TcpStream;
 
-use super::harness::PATIENCE;
+use crate::harness::PATIENCE;
 
 /// One answer, read to its end.
 #[derive(Debug)]

@@ -7,8 +7,8 @@ use serde_json::json;
 use tubwatch::climate::{Quality, Stamp};
 use tubwatch::store::{Change, Sample, Store, Urgency, Writer};
 
-use super::harness::Mosquitto;
-use super::harness::daemon::{Daemon, Site, named};
+use crate::harness::Mosquitto;
+use crate::harness::daemon::{Daemon, Site, named};
 
 pub const TOKEN: &str = "a-token-for-tests-only";
 pub const MINUTE: i64 = 60_000;
@@ -163,7 +163,7 @@ pub fn bare() -> (Site, Daemon) {
 
 /// Sixty tubs on one shelf, each with a core of its own and two days behind it.
 pub fn many(tubs: usize) -> (Site, Daemon) {
-    let port = super::harness::free_port();
+    let port = crate::harness::free_port();
     let names: Vec<String> = (1..=tubs).map(|number| format!("core-{number}")).collect();
     let mut config = head("many") + &broker(port) + &probe("shelf-air", "10min", AIR);
     for name in &names {

@@ -141,6 +141,49 @@ fn an_alert_is_acknowledged_from_its_page() {
 }
 
 #[test]
+fn an_alert_is_put_aside_and_hands_are_said_to_be_at_work() {
+    let cellar = scene::cellar("");
+    let address = cellar.daemon.address.as_str();
+    let post = |path: &str, body: &str| ask(address, "POST", path, &[BEARER], body);
+    let path = |query: &str| format!("/alert/{}/shelve{query}", cellar.alert);
+    for (query, status, said) in [
+        ("", 400, "no span of time"),
+        ("?for=soon", 400, "no span of time"),
+        ("?for=0h", 400, "no span of time"),
+        ("?for=2h", 400, "critical: it can be put aside for 1 h"),
+        ("?for=1h", 201, "put aside for 1 h"),
+    ] {
+        let answer = post(&path(query), "");
+        assert_eq!(answer.status, status, "{query}: {}", answer.text());
+        assert!(answer.text().contains(said), "{query}: {}", answer.text());
+    }
+    let status = cellar.daemon.status();
+    let alert = status["alerts"].as_array().unwrap().iter().find(|alert| alert["id"] == cellar.alert).unwrap().clone();
+    assert_eq!(alert["state"], "shelved");
+    assert!(ask(address, "GET", &format!("/alert/{}", cellar.alert), &[], "").text().contains("Quiet until "));
+    assert_eq!(post("/alert/999999/shelve?for=1h", "").status, 404);
+    for (query, status, said) in [
+        ("?for=5h", 400, "at most"),
+        ("?for=1h&space=atic", 400, "Space"),
+        ("", 400, "no span of time"),
+        ("?for=1h&space=tent", 201, "working in tent"),
+    ] {
+        let answer = post(&format!("/working{query}"), "");
+        assert_eq!(answer.status, status, "{query}: {}", answer.text());
+        assert!(answer.text().to_lowercase().contains(&said.to_lowercase()), "{query}: {}", answer.text());
+    }
+    assert_eq!(ask(address, "POST", "/working?for=1h", &[], "").status, 401);
+    let home = ask(address, "GET", "/", &[], "").text();
+    assert!(home.contains("Somebody works in tent until "), "{home}");
+    // The page's own forms do the same.
+    let (cookie, form) = session(address);
+    let headers = [("cookie", cookie.as_str()), ("accept", "text/html"), ("sec-fetch-site", "same-origin")];
+    let answer = ask(address, "POST", "/working", &headers, &format!("form={form}&space=&for=30min"));
+    assert_eq!(answer.status, 303, "{}", answer.text());
+    assert!(ask(address, "GET", "/", &[], "").text().contains("Somebody works in every space until "));
+}
+
+#[test]
 fn with_the_store_locked_an_alert_is_still_acknowledged_and_a_harvest_refused_in_words() {
     let cellar = scene::cellar("");
     let address = cellar.daemon.address.as_str();
@@ -219,6 +262,12 @@ fn a_chart_s_csv_is_what_the_chart_shows() {
     assert!(!air.contains("-127"), "what is not believed enters no figure");
     let page = ask(address, "GET", "/space/shelf?range=2d", &[], "").text();
     assert!(page.contains("class=\"doubted\"") && page.contains("-127: sentinel"), "but it is shown as what it is");
+    // A long range is drawn from summaries, and keeps the peak all the same.
+    let long = csv("/tub/A1/chart.csv?of=temperature&range=90d");
+    assert!(long.contains(",31.800,") && long.lines().count() > 2, "{long}");
+    let warmth = csv("/tub/A1/chart.csv?of=warmth&range=90d");
+    let ended: f64 = warmth.lines().last().unwrap().split(',').nth(3).unwrap().parse().unwrap();
+    assert!((ended - now).abs() < 2.0, "the line ends at {ended}, the figure is {now}");
     for (path, status) in [
         ("/tub/A1/chart.csv?of=colour", 404),
         ("/tub/Z9", 404),
