@@ -11,7 +11,7 @@ use super::writer::QUEUE_SAMPLES;
 use crate::climate::Stamp;
 
 /// Given up at once when too many wait, so that this is not done for each single sample.
-const GIVEN_UP_AT_ONCE: usize = QUEUE_SAMPLES / 16;
+pub(super) const GIVEN_UP_AT_ONCE: usize = QUEUE_SAMPLES / 16;
 
 /// Changes that go into one commit.
 #[derive(Debug, Default)]
