@@ -146,6 +146,7 @@ impl Committer {
     pub fn seal(&mut self, out: &mut Vec<Sealed>) -> Result<bool, String> {
         if self.file_now() != self.file {
             // The next commit says so.
+            self.sealer.pause();
             return Ok(false);
         }
         let done = self.sealer.step(&mut self.store.connection, self.newest_row, out);
