@@ -66,7 +66,6 @@ fn of_every_key_only_what_is_not_built_is_refused() {
         [
             "site.altitude",
             "site.show",
-            "store.keep_raw",
             "backup",
             "status.cert_file",
             "status.key_file",
@@ -86,16 +85,8 @@ fn of_every_key_only_what_is_not_built_is_refused() {
 #[test]
 fn what_is_built_takes_effect() {
     let text = std::fs::read_to_string(root().join("fixtures/config/every-key.toml")).unwrap();
-    let refused = [
-        "altitude",
-        "show",
-        "keep_raw",
-        "[backup]",
-        "cert_file = \"status",
-        "key_file = \"status",
-        "[[intake]]",
-        "[[forward]]",
-    ];
+    let refused =
+        ["altitude", "show", "[backup]", "cert_file = \"status", "key_file = \"status", "[[intake]]", "[[forward]]"];
     let without = |text: &str, block: &str| {
         let (before, rest) = text.split_once(block).unwrap();
         format!("{before}{}", rest.split_once("\n\n").map_or("", |(_, after)| after))

@@ -6,6 +6,7 @@
 
 mod alerts;
 mod args;
+mod backup;
 pub mod check;
 mod export;
 mod heat;
@@ -62,6 +63,8 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Working { how_long, space } => working::working(&site(file)?, how_long, space.as_deref()),
         Command::Replay(args) => replay::replay(&site(file)?, args),
         Command::Export(args) => export::export(&site(file)?, args),
+        Command::Backup { file: target, salvage } => backup::backup(&site(file)?, target, *salvage),
+        Command::Restore { file: from, set_aside } => backup::restore(&site(file)?, from, *set_aside),
         Command::Token { what: TokenCommand::New } => token::new(file),
         entry => logbook::log(&site(file)?, entry),
     }
