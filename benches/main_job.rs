@@ -180,7 +180,9 @@ fn sample_to_webhook(is_flooded: bool) {
     daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
     let flooded = |daemon: &Daemon| {
         let status = daemon.status();
-        (0..FLOOD_PROBES).map(|n| named(&status, "probes", &format!("flood-{n}"))["samples"].as_i64().unwrap()).sum::<i64>()
+        (0..FLOOD_PROBES)
+            .map(|n| named(&status, "probes", &format!("flood-{n}"))["samples"].as_i64().unwrap())
+            .sum::<i64>()
     };
     let flood = is_flooded.then(|| Flood::start(broker.port()));
     if is_flooded {

@@ -178,7 +178,7 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     if let Some(address) = address {
         info!("the status page is at http://{address}/");
     }
-    let sources = Sources::start(&plan, deliveries_in, {
+    let sources = Sources::start_with_window(&plan, deliveries_in, {
         let clock = clock.clone();
         Arc::new(move || clock.now())
     });

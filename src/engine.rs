@@ -29,6 +29,7 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tracing::{error, info, warn};
 
 use crate::climate::Stamp;
+use crate::climate::stamp::DAY_MS;
 use crate::climate::stamp::MINUTE_MS;
 use crate::config::Plan;
 use crate::deliver::{Deliverer, Outcome};
@@ -355,7 +356,12 @@ impl Engine {
         if !round.changes.is_empty() || !round.receipts.is_empty() {
             self.changed = true;
             if let Some(writer) = &self.outlets.writer {
-                let urgency = if round.at_once { Urgency::AtOnce } else { Urgency::WhenDue };
+                let within = round.receipts.iter().filter_map(Receipt::within).min();
+                let urgency = match within {
+                    _ if round.at_once => Urgency::AtOnce,
+                    Some(within) => Urgency::Within(within),
+                    None => Urgency::WhenDue,
+                };
                 let ticket = writer.write(round.changes, urgency, round.receipts.len());
                 self.rebuilds.wrote(ticket);
                 self.pending.push_back(Pending {
@@ -410,7 +416,11 @@ impl Engine {
     /// Rewrites `standing.json`.
     fn keep_standing(&self) {
         let live: Vec<&str> = self.keeper.tubs().map(|tub| tub.id.as_str()).collect();
-        let of_live = |entry: &&Entry| live.contains(&entry.tub.as_str());
+        let now = self.clock.now();
+        // A wish holds for a day at most.
+        let of_live = |entry: &&Entry| {
+            live.contains(&entry.tub.as_str()) || (entry.deed.is_wish() && now.since(entry.at) <= DAY_MS)
+        };
         self.standing.write(Standing {
             entries: self.entries.iter().filter(of_live).cloned().collect(),
             alerts: self.keeper.alerts().cloned().collect(),

@@ -192,10 +192,8 @@ fn shelved_alerts_and_hands_in_the_tent() {
     shelf.wait_sent("raised", "core-temperature", 1);
     let status = shelf.daemon.status_when("shown", |status| !alert(status, "core-temperature").is_null());
     let id = alert(&status, "core-temperature")["id"].to_string();
-    let (code, why) = (|| {
-        let output = shelf.site.command(&["shelve", &id, "--for", "2h"]);
-        (output.status.code(), String::from_utf8(output.stderr).unwrap())
-    })();
+    let output = shelf.site.command(&["shelve", &id, "--for", "2h"]);
+    let (code, why) = (output.status.code(), String::from_utf8(output.stderr).unwrap());
     assert!(code == Some(2) && why.contains("critical: it can be put aside for 1h at most"), "{why}");
     shelf.site.ok(&["shelve", &id, "--for", "1h"]);
     shelf.daemon.status_when("shelved", |status| alert(status, "core-temperature")["state"] == "shelved");
@@ -241,4 +239,54 @@ fn what_went_by_in_a_backlog_is_kept_as_history() {
     daemon.status_when("up", |status| samples(status, "core-a1") == 171);
     // Judged once more at the start, but told once.
     assert_eq!(site.query("SELECT count(*) FROM alert WHERE watch = 'core-temperature'"), [["1"]]);
+}
+
+#[test]
+fn replay_says_what_it_cannot_read_and_needs_no_store() {
+    let (wire, sink) = (Wire::plugged(), Sink::start());
+    let site = Site::new(&config(&wire, &sink));
+    let write = |name: &str, text: &str| {
+        let path = site.folder.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        path.to_str().unwrap().to_owned()
+    };
+    let lines = write(
+        "a.lp",
+        "# a comment\nclimate,probe=shelf-air temperature=21,co2=6000 1795586400000000000\nclimate,probe=shelf-air temp\n\
+         climate,probe=elsewhere temperature=1 1795586460000000000\n",
+    );
+    let more: String = (1..8)
+        .map(|n| {
+            format!(
+                "climate,probe=shelf-air temperature=21,co2=6000 {}\n",
+                1_795_586_400_000_000_000_i64 + n * 60_000_000_000
+            )
+        })
+        .collect();
+    let more = write("b.lp", &more);
+    let said = site.ok(&["replay", &lines, &more]);
+    let expected = format!(
+        "2026-11-25T06:05:00Z warning raised space shelf co2-for-people: Space shelf: CO2 6000 ppm, over 5000 for 5 min. \
+         Air the room before you enter. This is not a gas alarm.\n\
+         1 alert raised, 1 event in all, from 8 samples; 1 sample of probes not in the config; \
+         1 line not read, the first is line 3 of {lines}\n"
+    );
+    assert_eq!(said, expected);
+    assert!(!site.folder.path().join("state").exists(), "it wrote something");
+    let hourly = "time,space,probe,temperature_c,humidity_pct,co2_ppm,coverage\r\n2026-11-25T06:00:00Z,shelf,shelf-air,31,,,1\r\n\
+                  2026-11-25T07:00:00Z,shelf,shelf-air,31,,,1\r\n";
+    let hourly = write("hourly.csv", hourly);
+    assert!(site.ok(&["replay", &hourly, "--coarse"]).contains("from 2 samples"));
+    let other = write("other.txt", "tub,id\r\n");
+    for (words, code, why) in [
+        (vec!["replay", &hourly], 1, "hourly rows"),
+        (vec!["replay", &other], 1, "neither"),
+        (vec!["replay", "nothing-here.csv"], 1, "cannot be read"),
+        (vec!["replay", &lines, "--at-speed", "fast"], 2, "no speed"),
+        (vec!["replay"], 2, "FILE"),
+    ] {
+        let output = site.command(&words);
+        let text = String::from_utf8(output.stderr).unwrap();
+        assert!(output.status.code() == Some(code) && text.contains(why), "{words:?}: {text}");
+    }
 }

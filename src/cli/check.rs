@@ -6,7 +6,7 @@ use std::io::{self, Write};
 
 use super::told;
 use crate::climate::Quantity;
-use crate::config::plan::{BrokerPlan, Plan, PortPlan};
+use crate::config::plan::{BrokerPlan, Plan, PortPlan, ProbePlan};
 use crate::config::show_duration;
 use crate::grow::culture::{Band, Bands, Limit, StageBands};
 use crate::watch::setup::{Correction, ProbeSetup, SpaceSetup};
@@ -90,8 +90,17 @@ fn sources(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
         let user = username.as_ref().map_or(String::new(), |user| format!(", user {user}"));
         writeln!(out, "  {name}: broker {scheme}://{host}:{port}, client {client}{user}")?;
     }
-    for PortPlan { name, device, baud } in &plan.ports {
-        writeln!(out, "  {name}: port {}, {baud} baud, line by line", device.display())?;
+    for PortPlan { name, device, baud, modbus, .. } in &plan.ports {
+        let how = if *modbus { "asked by Modbus RTU" } else { "line by line" };
+        writeln!(out, "  {name}: port {}, {baud} baud, {how}", device.display())?;
+    }
+    for intake in &plan.intakes {
+        let who = match &intake.people {
+            Some(people) => format!("{} people with a password", people.len()),
+            None => "whoever is on this machine, and nobody else: it has no people_file".to_owned(),
+        };
+        let tls = if intake.tls.is_some() { " with TLS" } else { "" };
+        writeln!(out, "  {}: intake on {}{tls}, for {who}", intake.name, intake.address)?;
     }
     Ok(())
 }
@@ -108,10 +117,10 @@ fn probes(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
         let air = air.map_or(String::new(), |space| format!("; air of {}", space.name));
         writeln!(
             out,
-            "  {}: {} from {from}{topic}, as {}{select}, every {}{air}",
+            "  {}: {} from {from}{topic}, {}{select}, every {}{air}",
             setup.name,
             read_words(setup).join(", "),
-            probe.recipe.format.word(),
+            how(probe),
             show_duration(setup.every_ms)
         )?;
         for quantity in Quantity::ALL {
@@ -122,6 +131,17 @@ fn probes(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
         }
     }
     Ok(())
+}
+
+/// How a probe's readings are come by.
+fn how(probe: &ProbePlan) -> String {
+    match &probe.registers {
+        Some(registers) => {
+            let requests = registers.spans().len();
+            format!("unit {} asked by {requests} request{}", registers.unit, if requests == 1 { "" } else { "s" })
+        }
+        None => format!("as {}", probe.recipe.format.word()),
+    }
 }
 
 fn read_words(setup: &ProbeSetup) -> Vec<&'static str> {

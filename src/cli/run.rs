@@ -8,7 +8,7 @@ use std::io::IsTerminal;
 use tracing_subscriber::EnvFilter;
 
 use super::speak::{Failure, Outcome, Voice};
-use super::{now, rehearse as rehearsal};
+use super::{arrivals, now, rehearse as rehearsal};
 use crate::config::Plan;
 use crate::{daemon, deliver};
 
@@ -56,6 +56,16 @@ pub fn rehearse() -> Outcome {
     log_to_stderr("warn");
     let runtime = runtime()?;
     let ended = runtime.block_on(rehearsal::rehearse(&mut Voice::new()));
+    runtime.shutdown_background();
+    ended
+}
+
+/// `tubwatch arrivals`: what arrives, until Ctrl-C.
+pub fn arrivals(plan: Plan, all: bool, write: bool) -> Outcome {
+    log_to_stderr("error");
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    let runtime = runtime()?;
+    let ended = runtime.block_on(arrivals::arrivals(plan, all, write, &mut Voice::new()));
     runtime.shutdown_background();
     ended
 }

@@ -120,8 +120,9 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
     let own = site.cultures.map_or_else(Vec::new, |path| own_cultures(desk, &path, shelf));
     let brokers = sources.brokers.iter().map(|broker| SourceSetup { name: broker.name.clone(), kind: "broker" });
     let ports = sources.ports.iter().map(|port| SourceSetup { name: port.name.clone(), kind: "port" });
+    let intakes = sources.intakes.iter().map(|intake| SourceSetup { name: intake.name.clone(), kind: "intake" });
     let setup = Setup {
-        sources: brokers.chain(ports).collect(),
+        sources: brokers.chain(ports).chain(intakes).collect(),
         probes: probes.setups,
         spaces,
         cultures: cultures::merged(cultures::built_in(), own),
@@ -136,6 +137,7 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
         status,
         brokers: sources.brokers,
         ports: sources.ports,
+        intakes: sources.intakes,
         probes: probes.plans,
         messengers,
         morning,

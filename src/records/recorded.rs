@@ -75,8 +75,10 @@ impl<R: BufRead> Recording<R> {
     /// When it cannot be read or is something else.
     pub fn open(mut input: R, coarse: bool) -> Result<Recording<R>, Unreadable> {
         let mut first = line_of(&mut input)?.unwrap_or_default();
-        // Comments may stand before line protocol.
+        let mut comments = 0;
+        // They may stand before line protocol.
         while first.starts_with(b"#") {
+            comments += 1;
             first = line_of(&mut input)?.unwrap_or_default();
         }
         let text = std::str::from_utf8(&first).map_err(|_| Unreadable::Other)?;
@@ -85,13 +87,13 @@ impl<R: BufRead> Recording<R> {
             if matches!(form, Form::Csv { quality: None, .. }) && !coarse {
                 return Err(Unreadable::Hourly);
             }
-            return Ok(Recording { input, form, first: None, line: 1, unread: 0, first_unread: None });
+            return Ok(Recording { input, form, first: None, line: comments + 1, unread: 0, first_unread: None });
         }
         if !text.is_empty() && from_line_protocol(text).is_none() {
             return Err(Unreadable::Other);
         }
         let form = Form::LineProtocol;
-        Ok(Recording { input, form, first: Some(first), line: 0, unread: 0, first_unread: None })
+        Ok(Recording { input, form, first: Some(first), line: comments, unread: 0, first_unread: None })
     }
 
     /// The next sample; `None` at the end. Lines that hold none are counted and passed over.

@@ -13,7 +13,11 @@ use crate::climate::stamp::HOUR_MS;
 /// A core that will reach its critical limit. `hours` until then at the present pace.
 pub fn heating_ahead(tub: &str, value_c: f64, slope_c_per_hour: f64, critical_c: f64, hours: f64) -> String {
     let tub = harmless(tub);
-    if slope_c_per_hour <= 0.0 || !hours.is_finite() {
+    if value_c >= critical_c {
+        return format!("Tub {tub}: substrate {value_c:.1} °C, it has reached {critical_c:.1} as was foreseen.");
+    }
+    // Further ahead than this is no forecast.
+    if slope_c_per_hour <= 0.0 || hours > 1e3 {
         return format!(
             "Tub {tub}: substrate {value_c:.1} °C, no longer rising, but not yet for long enough. Look once more."
         );
@@ -52,7 +56,7 @@ pub fn core_over_air_over(tub: &str, over_k: f64, lasted_ms: i64) -> String {
 /// Hours over the band, added up in this stage.
 pub fn heat_stress(tub: &str, hours: f64, limit_hours: f64, stage: &str) -> String {
     format!(
-        "Tub {}: {hours:.0} h over its band while {stage}, more than {} h in all. Heat adds up: watch it for mould, expect \
+        "Tub {}: {hours:.0} h over its band in all while {stage}, the limit is {}. Heat adds up: watch it for mould, expect \
          a poorer first flush, keep it cooler from now on.",
         harmless(tub),
         bare(limit_hours)

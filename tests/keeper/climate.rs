@@ -224,8 +224,13 @@ fn a_spaces_own_limits_go_over_the_cultures() {
 fn another_tubs_core_stands_in() {
     let mut like = tub("A2", "shelf", Stage::Colonising, None);
     like.like = Some("A1-2026-11-11".into());
-    let mut bench = Bench::new(vec![tub("A1", "shelf", Stage::Colonising, Some("core-a1")), like]);
-    bench.run(2 * HOUR, |_| Some(25.0), |_| Some(29.0), |_| Some(FINE));
+    // In a space with limits of its own it has an alert of its own; with the same limits, A1's names it.
+    let mut own = setup();
+    let cooler = StageBands { core_temperature: band(15.0, 27.0, Some(30.0)), ..StageBands::default() };
+    own.spaces[1].bands = Bands { colonising: Some(cooler), ..Bands::default() };
+    like.spaces[0].value = "tent".into();
+    let mut bench = Bench::with(own, vec![tub("A1", "shelf", Stage::Colonising, Some("core-a1")), like]);
+    bench.run(2 * HOUR, |_| Some(25.0), |_| Some(29.0), |_| Some([Some(22.0), None, None, None]));
     let subjects: Vec<_> = bench.take().into_iter().map(|event| event.1).collect();
     assert_eq!(subjects, ["tub A1", "tub A2"]);
     assert!(bench.keeper.alerts().any(|alert| alert.text.contains("29.0 °C (by the core of tub A1)")));

@@ -202,6 +202,17 @@ impl Book {
         true
     }
 
+    /// What a watch wants where a worse alert may explain it: then nothing is raised, and what stands
+    /// goes on standing as it is told.
+    pub(super) fn unless_explained(&self, slot: Slot, wanted: Option<Wanted>, is_explained: bool) -> Option<Wanted> {
+        let wanted = wanted?;
+        if !is_explained {
+            return Some(wanted);
+        }
+        let alert = self.get(slot).filter(|alert| alert.state != AlertState::Returned)?;
+        Some(Wanted { severity: wanted.severity.min(alert.severity), step: wanted.step.min(slot.step), ..wanted })
+    }
+
     /// What the slot's alert was about is no longer watched.
     pub(super) fn gone(&mut self, slot: Slot, at: Stamp, events: &mut Vec<AlertEvent>) {
         let Some(open) = slot.id.and_then(|id| self.alerts.get_mut(&id)) else { return };

@@ -127,6 +127,11 @@ impl Cares {
         }
     }
 
+    /// When the present stage began.
+    pub(super) fn stage_from(&self) -> Stamp {
+        self.stage_from
+    }
+
     /// The core was taken out: what it said is no evidence any more.
     pub(super) fn forget_core(&mut self) {
         (self.over_air, self.ahead, self.pair) = ([Trip::default(); 2], Trip::default(), None);
@@ -159,8 +164,8 @@ impl Cares {
 
     pub(super) fn over_air_wanted(&self) -> Option<Wanted> {
         let (core_c, air_c) = self.pair?;
-        let both = self.over_air.iter().zip(&CORE_OVER_AIR);
-        let (trip, weighed) = both.filter(|(trip, _)| trip.is_active()).next_back()?;
+        let mut both = self.over_air.iter().zip(&CORE_OVER_AIR);
+        let (trip, weighed) = both.rfind(|(trip, _)| trip.is_active())?;
         let first_at = trip.since().unwrap_or_default();
         Some(Wanted::of(weighed.severity, first_at, core_c - air_c, weighed.rule.limit))
     }

@@ -93,6 +93,13 @@ impl Levels {
         self.list.iter().filter(|level| level.trip.is_active())
     }
 
+    /// All of them concern `tub` too.
+    pub(super) fn concern(&mut self, tub: &str) {
+        for level in &mut self.list {
+            level.tubs.push(tub.to_owned());
+        }
+    }
+
     pub(super) fn is_empty(&self) -> bool {
         self.list.is_empty()
     }

@@ -86,9 +86,33 @@ impl Keeper {
         for (index, core) in cores.into_iter().enumerate() {
             self.set_role(index, core);
         }
+        self.let_cores_speak();
         for (index, space) in self.spaces.iter_mut().enumerate() {
             space.set_limits(self.tubs.iter().filter(|tub| tub.space == Some(index)));
         }
+    }
+
+    /// A core that stands in for other tubs with the same limits raises one alert, its own tub's, which
+    /// names them: not one for each.
+    fn let_cores_speak(&mut self) {
+        for index in 0..self.tubs.len() {
+            let Some(own) = self.speaker_of(index) else { continue };
+            if self.tubs[own].bands.core_temperature != self.tubs[index].bands.core_temperature {
+                continue;
+            }
+            let name = self.tubs[index].tub.name.clone();
+            self.tubs[index].levels.replace(Vec::new());
+            self.tubs[own].levels.concern(&name);
+        }
+    }
+
+    /// The tub whose core stands in for the one at `index`, where there is one.
+    pub(super) fn speaker_of(&self, index: usize) -> Option<usize> {
+        let core = self.tubs[index].core.as_ref().filter(|core| core.of_tub.is_some())?;
+        let is_own = |state: &TubState| {
+            state.core.as_ref().is_some_and(|other| other.probe == core.probe && other.of_tub.is_none())
+        };
+        self.tubs.iter().position(is_own)
     }
 
     fn set_role(&mut self, index: usize, core: Option<Core>) {

@@ -5,7 +5,7 @@
 
 use super::Keeper;
 use super::book::{Book, Slot, Words};
-use super::care::{self, AHEAD, CARES, Cares, DUE, OVER_AIR, PICK, STANDS_STILL, STRESS};
+use super::care::{self, AHEAD, CARES, DUE, OVER_AIR, PICK, STANDS_STILL, STRESS};
 use super::tubs::TubState;
 use crate::climate::Stamp;
 use crate::climate::stamp::DAY_MS;
@@ -36,17 +36,21 @@ impl Keeper {
         }
     }
 
-    /// Brings the alerts on a tub's cares that run on samples in line.
+    /// Brings the alerts on a tub's cares that run on samples in line. While its core stands at the
+    /// critical limit that alert tells it all: nothing further is raised or told as worse.
     #[inline]
     pub(super) fn hold_cares(&mut self, tub: usize, at: Stamp, events: &mut Vec<AlertEvent>) {
-        self.hold_stress(tub, at, events);
-        let core_stands = self.tubs[tub].levels.worst().is_some_and(|level| level.weighed.severity > CRITICAL_BELOW);
+        let worst = self.tubs[tub].levels.worst();
+        let is_explained = worst.is_some_and(|level| level.weighed.severity == Severity::Critical);
+        if !is_explained {
+            self.hold_stress(tub, at, events);
+        }
         let TubState { cares, subject, tub, bands, levels, .. } = &mut self.tubs[tub];
-        let Cares { slots, .. } = cares;
-        let mut held = *slots;
+        let mut held = cares.slots;
         // Before air was read beside it (after a start) nothing is known.
         if let Some(pair) = cares.pair {
-            let (wanted, whose) = (cares.over_air_wanted(), (subject.as_str(), Watch::CoreOverAir));
+            let wanted = self.book.unless_explained(held[OVER_AIR], cares.over_air_wanted(), is_explained);
+            let whose = (subject.as_str(), Watch::CoreOverAir);
             self.book.hold(&mut held[OVER_AIR], whose, wanted, at, events, |words| match words {
                 Words::Over { lasted_ms } => sentences::core_over_air_over(&tub.name, pair.0 - pair.1, lasted_ms),
                 Words::Stands => {
@@ -56,23 +60,16 @@ impl Keeper {
             });
         }
         let critical = bands.core_temperature.critical_high.map(|limit| limit.value);
-        let core_c = levels.last.map(|(_, value)| value);
-        let wanted = core_c.zip(critical).and_then(|(core_c, critical)| cares.ahead_wanted(core_c, critical));
-        // At its critical limit already: that alert tells it, a forecast no longer needs to be raised.
-        let wanted = wanted.filter(|_| !core_stands || held[AHEAD].id.is_some());
+        let Some((core_c, critical)) = levels.last.map(|(_, value)| value).zip(critical) else {
+            cares.slots = held;
+            return;
+        };
+        let wanted = self.book.unless_explained(held[AHEAD], cares.ahead_wanted(core_c, critical), is_explained);
         let (slope, hours) = cares.pace;
-        self.book.hold(&mut held[AHEAD], (subject, Watch::HeatingAhead), wanted, at, events, |words| match words {
+        let whose = (subject.as_str(), Watch::HeatingAhead);
+        self.book.hold(&mut held[AHEAD], whose, wanted, at, events, |words| match words {
             Words::Over { lasted_ms } => sentences::heating_ahead_over(&tub.name, lasted_ms),
-            Words::Stands => {
-                let (core_c, critical) = (core_c.unwrap_or_default(), critical.unwrap_or_default());
-                sentences::heating_ahead(
-                    &tub.name,
-                    core_c,
-                    slope,
-                    critical,
-                    if hours < 1e6 { hours } else { f64::INFINITY },
-                )
-            }
+            Words::Stands => sentences::heating_ahead(&tub.name, core_c, slope, critical, hours),
         });
         cares.slots = held;
     }
@@ -204,7 +201,18 @@ impl Keeper {
     /// Takes up an alert of before the start on one of a tub's cares.
     pub(super) fn restore_care(&mut self, alert: &Alert) -> Option<&mut Slot> {
         let index = CARES.iter().position(|watch| *watch == alert.watch)?;
+        let zone = self.setup.timezone;
         let state = self.tubs.iter_mut().find(|tub| tub.subject == alert.subject)?;
+        // Answered, picked, or of another stage, while nobody ran: it has no watch any more.
+        let is_answered = match index {
+            DUE => care::is_answered(&state.tub, alert.first_at),
+            PICK => care::pick_soon(&state.tub, zone, Stamp(i64::MAX)).is_none(),
+            STRESS => alert.first_at != state.cares.stage_from(),
+            _ => false,
+        };
+        if is_answered {
+            return None;
+        }
         if alert.state != AlertState::Returned {
             state.cares.restore(index, alert.first_at, alert.since, alert.severity);
         }
@@ -215,9 +223,6 @@ impl Keeper {
         Some(slot)
     }
 }
-
-/// A core alert worse than this is the critical one.
-const CRITICAL_BELOW: Severity = Severity::Warning;
 
 /// The moment a reminder is told with: when it came due, if it is new or a step further.
 fn told_at(book: &Book, slot: Slot, step: u8, since: Stamp, now: Stamp) -> Stamp {
