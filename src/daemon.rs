@@ -20,9 +20,9 @@ use crate::config::{self, Plan};
 use crate::deliver::{self, Before, Deliverer};
 use crate::engine::clock::Clock;
 use crate::engine::restore::{self, RestoreError};
-use crate::engine::shelf::Shelf;
+use crate::engine::shelf::{ASKED_MAX, Shelf};
 use crate::engine::{Engine, Inlets, Outlets};
-use crate::ingest::Sources;
+use crate::ingest::{Delivery, Sources};
 use crate::status::{self, Access, snapshot::Snapshot};
 use crate::store::Writer;
 use crate::watch::alert::AlertEvent;
@@ -102,6 +102,8 @@ pub struct Running {
     /// The store could not be opened; the daemon watches, but keeps nothing.
     pub storeless: bool,
     sources: Sources,
+    /// Held until the stop: without any source the engine would take its queue for closed, and end.
+    deliveries: mpsc::Sender<Delivery>,
     engine: JoinHandle<Outlets>,
     status: Option<(oneshot::Sender<()>, JoinHandle<()>)>,
     sign_of_life: Option<JoinHandle<()>>,
@@ -156,13 +158,15 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     };
     let storeless = writer.is_none();
     let waiting = std::mem::take(&mut restored.outbox_waiting);
-    let shelf = Arc::new(Shelf::new(Arc::clone(&plan)));
+    let (asked_in, asked) = mpsc::channel(ASKED_MAX);
+    let shelf = Arc::new(Shelf::new(Arc::clone(&plan), asked_in));
     let subjects = restored.told.iter().flat_map(|told| told.alerts.iter().map(|alert| alert.subject.clone()));
     let before = Before { waiting, subjects: subjects.collect() };
     let deliverer = Deliverer::start(&plan, before, clock.now(), shelf.clone(), outcomes_in);
+    let alerts_in = events_in.clone();
     let outlets = Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
-    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes }));
+    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, asked }));
 
     let mut address = None;
     let status = listener.map(|listener| {
@@ -173,12 +177,13 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
             // A dropped sender means stop as well.
             let _ = stopped.await;
         };
-        (stop, tokio::spawn(status::serve(listener, snapshots.clone(), access, shelf, stopping)))
+        let inlets = status::Inlets { snapshots: snapshots.clone(), alerts: alerts_in.clone(), archive: shelf };
+        (stop, tokio::spawn(status::serve(listener, inlets, access, stopping)))
     });
     if let Some(address) = address {
         info!("the status page is at http://{address}/");
     }
-    let sources = Sources::start_with_window(&plan, deliveries_in, {
+    let sources = Sources::start_with_window(&plan, deliveries_in.clone(), {
         let clock = clock.clone();
         Arc::new(move || clock.now())
     });
@@ -186,7 +191,17 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
         let snapshots = snapshots.clone();
         tokio::spawn(deliver::sign_of_life::run(sign, move || is_well(&snapshots.borrow())))
     });
-    Ok(Running { address, events, snapshots, storeless, sources, engine, status, sign_of_life })
+    Ok(Running {
+        address,
+        events,
+        snapshots,
+        storeless,
+        sources,
+        deliveries: deliveries_in,
+        engine,
+        status,
+        sign_of_life,
+    })
 }
 
 impl Running {
@@ -223,6 +238,7 @@ impl Running {
             sign.abort();
         }
         self.sources.stop_intake().await;
+        drop(self.deliveries);
         let outlets = self.engine.await;
         self.sources.finish().await;
         match outlets {

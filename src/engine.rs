@@ -69,6 +69,8 @@ pub struct Inlets {
     pub reports: mpsc::UnboundedReceiver<Report>,
     /// From the messengers.
     pub outcomes: mpsc::UnboundedReceiver<Outcome>,
+    /// From the page.
+    pub asked: mpsc::Receiver<shelf::Asked>,
 }
 
 /// What the loop speaks to.
@@ -205,6 +207,7 @@ impl Engine {
                 Some(report) = inlets.reports.recv() => self.report(report),
                 Some(outcome) = inlets.outcomes.recv() => self.outcome(&outcome),
                 Some(result) = rebuilt.recv() => self.rebuilt(result),
+                Some(asked) = inlets.asked.recv() => self.asked(asked),
                 _ = tick.tick() => self.tick(),
             }
             self.end_round();
