@@ -195,6 +195,7 @@ mod tests {
             brokers: Vec::new(),
             ports: Vec::new(),
             intakes: Vec::new(),
+            locals: Vec::new(),
             probes: vec![ProbePlan { name: String::new(), source: 0, recipe, ..ProbePlan::default() }],
             messengers: Vec::new(),
             setup: Default::default(),
