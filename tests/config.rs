@@ -66,7 +66,6 @@ fn of_every_key_only_what_is_not_built_is_refused() {
         [
             "site.altitude",
             "site.show",
-            "store.keep_raw",
             "backup",
             "status.address",
             "status.cert_file",
@@ -94,7 +93,6 @@ fn what_is_built_takes_effect() {
     let refused = [
         "altitude",
         "show",
-        "keep_raw",
         "[backup]",
         "address = \"http",
         "cert_file = \"status",

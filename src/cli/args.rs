@@ -132,6 +132,24 @@ pub enum Command {
     },
     /// Climate beside yields, as CSV files; or the samples as line protocol
     Export(ExportArgs),
+    /// A consistent, compact copy of the store, while the daemon runs
+    Backup {
+        /// The new file
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        /// Of a damaged store: all that can still be read, and what is lost
+        #[arg(long)]
+        salvage: bool,
+    },
+    /// Make the store of a backup; never over another store
+    Restore {
+        /// The backup
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        /// Rename a store that is there already
+        #[arg(long)]
+        set_aside: bool,
+    },
     /// What arrives, as it arrives: decoded, or why not; until Ctrl-C
     Arrivals {
         /// Also what nobody reads yet, with config lines for it

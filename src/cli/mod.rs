@@ -7,6 +7,7 @@
 mod alerts;
 mod args;
 mod arrivals;
+mod backup;
 pub mod check;
 mod export;
 mod heat;
@@ -58,6 +59,8 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Alerts(how) => alerts::alerts(&site(file)?, how.json),
         Command::Acknowledge { id } => alerts::acknowledge(&site(file)?, id),
         Command::Export(args) => export::export(&site(file)?, args),
+        Command::Backup { file: target, salvage } => backup::backup(&site(file)?, target, *salvage),
+        Command::Restore { file: from, set_aside } => backup::restore(&site(file)?, from, *set_aside),
         Command::Token { what: TokenCommand::New } => token::new(file),
         Command::Arrivals { all, write } => run::arrivals(site(file)?.plan, *all, *write),
         Command::User { what: UserCommand::Add { name, intake } } => user::add(file, name, intake.as_deref()),

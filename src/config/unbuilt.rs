@@ -17,10 +17,9 @@ const fn row(section: &'static str, key: &'static str, what: &'static str) -> Ro
     Row { section, key, value: "", what }
 }
 
-const NOT_BUILT: [Row; 16] = [
+const NOT_BUILT: &[Row] = &[
     row("site", "altitude", "the boiling point at an altitude is"),
     row("site", "show", "showing other units is"),
-    Row { section: "store", key: "keep_raw", value: "a duration", what: "throwing old samples away is" },
     row("", "backup", "backups by the daemon are"),
     row("status", "address", "links in messages and labels are"),
     row("status", "cert_file", "TLS on the status page is"),

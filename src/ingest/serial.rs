@@ -215,7 +215,7 @@ mod tests {
             file: PathBuf::new(),
             site: String::new(),
             timezone: chrono_tz::UTC,
-            store: StorePlan { folder: PathBuf::new(), commit_every: Duration::ZERO },
+            store: StorePlan { folder: PathBuf::new(), commit_every: Duration::ZERO, keep_raw: None },
             status: StatusPlan { listen: None, token: None },
             brokers: Vec::new(),
             ports: Vec::new(),

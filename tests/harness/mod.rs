@@ -302,7 +302,7 @@ pub fn plan(brokers: Vec<BrokerPlan>, ports: Vec<PortPlan>, probes: Vec<ProbePla
         file: PathBuf::from("tubwatch.toml"),
         site: "test".to_owned(),
         timezone: chrono_tz::UTC,
-        store: StorePlan { folder: PathBuf::from("state"), commit_every: Duration::from_secs(10) },
+        store: StorePlan { folder: PathBuf::from("state"), commit_every: Duration::from_secs(10), keep_raw: None },
         status: StatusPlan { listen: None, token: None },
         brokers,
         ports,
