@@ -4,7 +4,7 @@
 
 mod harness;
 
-use std::time::{Duration, SystemTime};
+use std::time::SystemTime;
 
 use harness::daemon::{Daemon, Site, named};
 use harness::{Mosquitto, PATIENCE, Wire, wait_until};
