@@ -376,7 +376,7 @@ fn bands() {
 
 #[test]
 fn messengers() {
-    use Cause::{Clash, Missing, Unreadable, Value, WrongType};
+    use Cause::{Clash, Dangling, Missing, Unreadable, Value, WrongType};
     let one = |lines: &str| format!("[[messenger]]\nname = \"m\"\n{lines}\n");
     for (text, key, cause, part) in [
         ("", "webhook", Missing, "webhook, mail, publish or run"),
@@ -392,6 +392,51 @@ fn messengers() {
             "no such file",
         ),
         ("webhook = { url = \"http://a\" }\nat_least = \"bad\"", "at_least", Value, "advice, warning or critical"),
+        ("webhook = { url = \"http://a\", body = \"{txt} s\" }", "webhook.body", Value, "did you mean \"text\""),
+        ("webhook = { url = \"http://a\" }\nagain_every = \"1m\"", "again_every", Value, "did you mean \"1min\""),
+        ("webhook = { url = \"http://a\" }\nonly_after = 5", "only_after", WrongType, "a duration"),
+        (
+            "webhook = { url = \"http://a\" }\nhush = { to = \"7:00\", from = \"22:00\" }",
+            "hush.to",
+            Value,
+            "time of day",
+        ),
+        ("webhook = { url = \"http://a\" }\nhush = { to = \"07:00\" }", "hush.from", Missing, "time of day"),
+        (
+            "webhook = { url = \"http://a\" }\nhush = { from = \"07:00\", to = \"07:00\" }",
+            "hush.to",
+            Value,
+            "nothing would",
+        ),
+        ("mail = { from = \"a@b.invalid\", to = [\"c@d.invalid\"] }", "mail.server", Missing, "smtps://"),
+        (
+            "mail = { server = \"smtp://u:s3cret@a\", from = \"a@b.invalid\", to = [\"c@d.invalid\"] }",
+            "mail.server",
+            Value,
+            "password_file",
+        ),
+        (
+            "mail = { server = \"smtp://a\", from = \"nobody\", to = [\"c@d.invalid\"] }",
+            "mail.from",
+            Value,
+            "a mail address",
+        ),
+        ("mail = { server = \"smtp://a\", from = \"a@b.invalid\", to = [] }", "mail.to", Value, "1 to 20"),
+        (
+            "mail = { server = \"smtp://a\", from = \"a@b.invalid\", to = [\"c@d.invalid\\nBcc: e@f\"] }",
+            "mail.to",
+            Value,
+            "a mail address",
+        ),
+        (
+            "mail = { server = \"smtp://a\", from = \"a@b.invalid\", to = [\"c@d.invalid\"], username = \"u\" }",
+            "mail.username",
+            Clash,
+            "password_file",
+        ),
+        ("publish = { broker = \"hose\", topic = \"a\" }", "publish.broker", Dangling, "no broker, intake or port"),
+        ("run = { program = \"\" }", "run.program", Value, "the path of a program"),
+        ("run = { program = \"/bin/x\", args = \"on\" }", "run.args", WrongType, "a list"),
     ] {
         one_fault(&one(text), &format!("messenger[m].{key}"), cause, part);
         let faults = parsed(&format!("{SITE}{STORE}{}", one(text))).unwrap_err();
@@ -399,7 +444,26 @@ fn messengers() {
     }
     let faults = parsed(&format!("{SITE}{STORE}{}", one("webhook = { url = \"http://a\" }\nmail = {}"))).unwrap_err();
     let causes: Vec<Cause> = faults.iter().map(|fault| fault.cause).collect();
-    assert_eq!(causes, [Cause::NotBuilt, Clash]);
+    assert_eq!(causes, [Clash]);
+    let broker = "[[broker]]\nname = \"house\"\nurl = \"mqtt://a\"\n";
+    for (topic, part) in [("a/#", "without +, #"), ("", "an MQTT topic"), ("tubwatch/standing/x", "tubwatch itself")] {
+        let text = format!("{broker}{}", one(&format!("publish = {{ broker = \"house\", topic = \"{topic}\" }}")));
+        one_fault(&text, "messenger[m].publish.topic", Value, part);
+    }
+    let one = one("webhook = { url = \"http://a\" }");
+    for (text, key, cause, part) in [
+        ("[morning]\nto = [\"m\"]", "morning.at", Missing, "time of day"),
+        ("[morning]\nat = \"24:00\"\nto = [\"m\"]", "morning.at", Value, "time of day"),
+        ("[morning]\nat = \"07:30\"\nto = [\"n\"]", "morning.to", Dangling, "no messenger is called \"n\""),
+        ("[morning]\nat = \"07:30\"\nto = []", "morning.to", Value, "an empty list"),
+        ("[sign_of_life]\nevery = \"5min\"", "sign_of_life.url", Missing, "asked for"),
+        ("[sign_of_life]\nurl = \"ftp://a/s3cret\"", "sign_of_life.url", Value, "begins with"),
+        ("[sign_of_life]\nurl = \"http://a\"\nevery = \"0s\"", "sign_of_life.every", Value, "a duration"),
+        ("[status]\naddress = \"http://a/b\"", "status.address", Value, "more than a host"),
+    ] {
+        one_fault(&format!("{one}{text}\n"), key, cause, part);
+    }
+    let one = |lines: &str| format!("[[messenger]]\nname = \"m\"\n{lines}\n");
 
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(

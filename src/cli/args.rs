@@ -130,6 +130,26 @@ pub enum Command {
         #[arg(value_name = "ID", allow_hyphen_values = true)]
         id: String,
     },
+    /// Put an alert aside for a while; a critical one for an hour at most
+    Shelve {
+        /// The alert's id, as tubwatch alerts shows it
+        #[arg(value_name = "ID", allow_hyphen_values = true)]
+        id: String,
+        /// For how long, at most 24h
+        #[arg(long = "for", value_name = "TIME", allow_hyphen_values = true)]
+        how_long: String,
+    },
+    /// Hands in the tent: warnings of its air wait, cores and critical heat never do
+    Working {
+        /// For how long, at most 4h
+        #[arg(long = "for", value_name = "TIME", allow_hyphen_values = true)]
+        how_long: String,
+        /// Where; without it everywhere
+        #[arg(long, value_name = "SPACE")]
+        space: Option<String>,
+    },
+    /// Recorded samples through the same watches; prints what would have been told
+    Replay(ReplayArgs),
     /// Climate beside yields, as CSV files; or the samples as line protocol
     Export(ExportArgs),
     /// A consistent, compact copy of the store, while the daemon runs
@@ -280,6 +300,20 @@ pub struct Json {
     /// For programs: stable fields
     #[arg(long)]
     pub json: bool,
+}
+
+/// `replay`
+#[derive(Debug, Args)]
+pub struct ReplayArgs {
+    /// A raw climate.csv of an export, or line protocol
+    #[arg(required = true, value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+    /// So many times as fast as it happened; without it as fast as it goes
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    pub at_speed: Option<String>,
+    /// Take hourly rows too, though hours hide what minutes would have raised
+    #[arg(long)]
+    pub coarse: bool,
 }
 
 /// `export`

@@ -14,13 +14,17 @@ mod heat;
 mod logbook;
 mod paper;
 mod rehearse;
+mod replay;
 mod run;
+mod shelve;
 mod speak;
 mod suggest;
 mod token;
+mod told;
 mod tubs;
 mod user;
 mod wording;
+mod working;
 
 use std::ffi::OsString;
 use std::path::Path;
@@ -29,9 +33,9 @@ use std::process::ExitCode;
 use clap::Parser;
 use clap::error::ErrorKind;
 
-use crate::climate::{Quantity, Stamp};
+use crate::climate::Stamp;
 use crate::config::{self, Plan};
-use crate::grow::logbook::{Known, KnownProbe};
+use crate::grow::logbook::Known;
 use args::{Cli, Command, TokenCommand, UserCommand};
 use speak::{Failure, Outcome, Voice};
 
@@ -58,6 +62,9 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Show { tub, json } => tubs::show(&site(file)?, tub, json.json),
         Command::Alerts(how) => alerts::alerts(&site(file)?, how.json),
         Command::Acknowledge { id } => alerts::acknowledge(&site(file)?, id),
+        Command::Shelve { id, how_long } => shelve::shelve(&site(file)?, id, how_long),
+        Command::Working { how_long, space } => working::working(&site(file)?, how_long, space.as_deref()),
+        Command::Replay(args) => replay::replay(&site(file)?, args),
         Command::Export(args) => export::export(&site(file)?, args),
         Command::Backup { file: target, salvage } => backup::backup(&site(file)?, target, *salvage),
         Command::Restore { file: from, set_aside } => backup::restore(&site(file)?, from, *set_aside),
@@ -79,20 +86,7 @@ pub(crate) struct Site {
 impl Site {
     /// What logbook entries may name.
     pub fn known(&self) -> Known {
-        let setup = &self.plan.setup;
-        let air_of = |probe: usize| setup.spaces.iter().find(|space| space.air.contains(&probe));
-        let probe = |(place, probe): (usize, &crate::watch::setup::ProbeSetup)| KnownProbe {
-            name: probe.name.clone(),
-            reads_temperature: probe.reads(Quantity::Temperature),
-            air_of: air_of(place).map(|space| space.name.clone()),
-        };
-        Known {
-            now: self.now,
-            timezone: self.plan.timezone,
-            cultures: setup.cultures.iter().map(|culture| culture.name.clone()).collect(),
-            spaces: setup.spaces.iter().map(|space| space.name.clone()).collect(),
-            probes: setup.probes.iter().enumerate().map(probe).collect(),
-        }
+        self.plan.known(self.now)
     }
 }
 

@@ -86,7 +86,7 @@ pub fn try_messenger(plan: &Plan, messenger: &str) -> Outcome {
     let mut voice = Voice::new();
     let mut failed = Vec::new();
     for one in chosen {
-        match runtime.block_on(deliver::try_now(one, &plan.site, now())) {
+        match runtime.block_on(deliver::try_now(plan, one, now())) {
             Ok(()) => voice.say(format!("{}: accepted", one.name))?,
             Err(why) => {
                 voice.say(format!("{}: not accepted: {why}", one.name))?;

@@ -7,6 +7,7 @@ use super::cultures;
 use super::fault::{Cause, Fault, Faults};
 use super::files::{self, Shelf};
 use super::messengers::messengers;
+use super::morning::{morning, sign_of_life};
 use super::plan::Plan;
 use super::probes::probes;
 use super::site;
@@ -114,7 +115,9 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
     let sources = sources(desk, root, shelf, &name);
     let probes = probes(desk, root, &sources);
     let spaces = spaces(desk, root, &probes);
-    let messengers = messengers(desk, root, shelf);
+    let messengers = messengers(desk, root, shelf, &sources);
+    let (morning, sign_of_life) = (morning(desk, root, &messengers.names), sign_of_life(desk, root));
+    let messengers = messengers.plans;
     let own = site.cultures.map_or_else(Vec::new, |path| own_cultures(desk, &path, shelf));
     let brokers = sources.brokers.iter().map(|broker| SourceSetup { name: broker.name.clone(), kind: "broker" });
     let ports = sources.ports.iter().map(|port| SourceSetup { name: port.name.clone(), kind: "port" });
@@ -126,6 +129,7 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
         spaces,
         cultures: cultures::merged(cultures::built_in(), own),
         due_not_before_ms: site.due_not_before_ms,
+        timezone: site.timezone,
     };
     Plan {
         file,
@@ -139,6 +143,8 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
         locals: sources.locals,
         probes: probes.plans,
         messengers,
+        morning,
+        sign_of_life,
         setup,
     }
 }

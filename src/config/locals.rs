@@ -73,7 +73,8 @@ pub(super) fn sensor(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<(Stri
             Quantity::Battery => "in_voltage",
         };
         let fits = Channel(channel.text).is_known() && channel.text.starts_with(kind);
-        if !fits && !(quantity == Quantity::Temperature && channel.text == ONE_WIRE) {
+        let one_wire = quantity == Quantity::Temperature && channel.text == ONE_WIRE;
+        if !(fits || one_wire) {
             let sentence = format!("found {}, expected {channels}", quoted(channel.text));
             desk.fault(channel.at, &channel.path, Cause::Value, sentence);
         }

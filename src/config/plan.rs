@@ -5,10 +5,13 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use super::people::People;
-use crate::watch::alert::Severity;
+use crate::climate::{Quantity, Stamp};
+use crate::grow::logbook::{Known, KnownProbe};
 use crate::watch::setup::Setup;
 use crate::wire::Recipe;
 use crate::wire::registers::Registers;
+
+pub use super::told::{Hush, MailPlan, MessengerPlan, MorningPlan, Privacy, SignOfLifePlan, Way};
 
 /// Everything the config says, checked as a whole, paths made absolute.
 #[derive(Clone, Debug)]
@@ -35,8 +38,32 @@ pub struct Plan {
     pub probes: Vec<ProbePlan>,
     /// Messengers, in the config's order.
     pub messengers: Vec<MessengerPlan>,
+    /// The morning list, where one is wanted.
+    pub morning: Option<MorningPlan>,
+    /// The sign of life, where one is wanted.
+    pub sign_of_life: Option<SignOfLifePlan>,
     /// What the watches must know. Sources are the brokers, the ports, the intakes, the locals.
     pub setup: Setup,
+}
+
+impl Plan {
+    /// What logbook entries may name, checked at `now`.
+    pub fn known(&self, now: Stamp) -> Known {
+        let setup = &self.setup;
+        let air_of = |probe: usize| setup.spaces.iter().find(|space| space.air.contains(&probe));
+        let probe = |(place, probe): (usize, &crate::watch::setup::ProbeSetup)| KnownProbe {
+            name: probe.name.clone(),
+            reads_temperature: probe.reads(Quantity::Temperature),
+            air_of: air_of(place).map(|space| space.name.clone()),
+        };
+        Known {
+            now,
+            timezone: self.timezone,
+            cultures: setup.cultures.iter().map(|culture| culture.name.clone()).collect(),
+            spaces: setup.spaces.iter().map(|space| space.name.clone()).collect(),
+            probes: setup.probes.iter().enumerate().map(probe).collect(),
+        }
+    }
 }
 
 /// `[store]`
@@ -57,6 +84,8 @@ pub struct StatusPlan {
     pub listen: Option<SocketAddr>,
     /// The token that a reader from elsewhere must show, for an address that is not loopback.
     pub token: Option<Secret>,
+    /// Where the page is reached from elsewhere, without a slash at its end: what messages link to.
+    pub address: Option<String>,
 }
 
 /// Text that must never appear in a log, a URL or the status.
@@ -165,27 +194,4 @@ pub struct ProbePlan {
     pub registers: Option<Registers>,
     /// The kernel's device, on a `[[local]]`; the places of its recipe are channels.
     pub device: Option<String>,
-}
-
-/// `[[messenger]]`
-#[derive(Clone, Debug)]
-pub struct MessengerPlan {
-    /// Its name.
-    pub name: String,
-    /// What is told through it.
-    pub at_least: Severity,
-    /// How it is told.
-    pub way: Way,
-}
-
-/// How a messenger delivers.
-#[derive(Clone, Debug)]
-pub enum Way {
-    /// An HTTP POST of the alert as JSON.
-    Webhook {
-        /// `http://` or `https://`.
-        url: Secret,
-        /// Further headers, read from `headers_file`.
-        headers: Vec<(String, Secret)>,
-    },
 }

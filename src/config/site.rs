@@ -7,6 +7,7 @@ use std::time::Duration;
 use super::fault::Cause;
 use super::files::Shelf;
 use super::plan::{Secret, StatusPlan, StorePlan};
+use super::url;
 use super::walk::{Desk, Section, Text};
 use super::word::{did_you_mean, duration_ms, quoted};
 use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS};
@@ -103,7 +104,9 @@ fn keep_raw(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<Duration> {
 }
 
 pub(super) fn status(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> StatusPlan {
-    let Some(section) = root.section(desk, "status") else { return StatusPlan { listen: None, token: None } };
+    let Some(section) = root.section(desk, "status") else {
+        return StatusPlan { listen: None, token: None, address: None };
+    };
     section.only(desk, &["listen", "token_file", "address", "cert_file", "key_file"]);
     let listen = match section.text(desk, "listen", "an address such as \"127.0.0.1:8750\"") {
         Some(text) => listen(desk, &text),
@@ -120,7 +123,21 @@ pub(super) fn status(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> 
         );
         desk.fault(at, &section.path_of("listen"), Cause::Clash, sentence);
     }
-    StatusPlan { listen: Some(listen), token }
+    let address = section.text(desk, "address", "the address others reach the page at, in quotes");
+    StatusPlan { listen: Some(listen), token, address: address.and_then(|text| address_of(desk, &text)) }
+}
+
+/// The page's own address, without a slash at its end.
+fn address_of(desk: &mut Desk<'_>, text: &Text<'_>) -> Option<String> {
+    match url::parse(text.text, ["http", "https"]) {
+        Ok(url) if !url.has_path && text.text.is_ascii() => Some(text.text.trim_end_matches('/').to_owned()),
+        parsed => {
+            let why = parsed.err().unwrap_or_else(|| "it has more than a host and a port".to_owned());
+            let sentence = format!("found {}: {why}", quoted(text.text));
+            desk.fault(text.at, &text.path, Cause::Value, sentence);
+            None
+        }
+    }
 }
 
 fn listen(desk: &mut Desk<'_>, text: &Text<'_>) -> SocketAddr {

@@ -7,7 +7,7 @@
 //! Left out: publishing.
 
 mod link;
-mod tls;
+
 mod words;
 
 use std::sync::Arc;
@@ -28,6 +28,7 @@ use super::routes::Routes;
 use super::{Carriage, Delivery, Message, SourceState};
 use crate::config::Plan;
 use crate::config::plan::BrokerPlan;
+use crate::config::tls;
 use crate::wire::Refusal;
 
 /// How often the broker hears from us, and how soon a dead one is noticed (twice this).

@@ -216,13 +216,15 @@ mod tests {
             site: String::new(),
             timezone: chrono_tz::UTC,
             store: StorePlan { folder: PathBuf::new(), commit_every: Duration::ZERO, keep_raw: None },
-            status: StatusPlan { listen: None, token: None },
+            status: StatusPlan { listen: None, token: None, address: None },
             brokers: Vec::new(),
             ports: Vec::new(),
             intakes: Vec::new(),
             locals: Vec::new(),
             probes: vec![ProbePlan { name: String::new(), source: 0, recipe, ..ProbePlan::default() }],
             messengers: Vec::new(),
+            morning: None,
+            sign_of_life: None,
             setup: Default::default(),
         }
     }

@@ -12,6 +12,7 @@ mod flush_climate;
 mod flushes_file;
 pub mod line_protocol;
 mod places;
+pub mod recorded;
 mod tubs_file;
 mod yields;
 

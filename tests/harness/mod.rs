@@ -3,6 +3,8 @@
 #![allow(dead_code, clippy::unwrap_used, clippy::panic)]
 
 pub mod daemon;
+pub mod ear;
+pub mod post_office;
 pub mod sink;
 
 use std::io::Write;
@@ -303,13 +305,15 @@ pub fn plan(brokers: Vec<BrokerPlan>, ports: Vec<PortPlan>, probes: Vec<ProbePla
         site: "test".to_owned(),
         timezone: chrono_tz::UTC,
         store: StorePlan { folder: PathBuf::from("state"), commit_every: Duration::from_secs(10), keep_raw: None },
-        status: StatusPlan { listen: None, token: None },
+        status: StatusPlan { listen: None, token: None, address: None },
         brokers,
         ports,
         intakes: Vec::new(),
         locals: Vec::new(),
         probes,
         messengers: Vec::new(),
+        morning: None,
+        sign_of_life: None,
         setup,
     }
 }
