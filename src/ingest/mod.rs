@@ -8,6 +8,7 @@ mod backoff;
 mod door;
 mod feed;
 mod intake;
+mod local;
 mod modbus;
 mod mqtt;
 mod readers;
