@@ -28,7 +28,7 @@ use tracing::{error, info, warn};
 use crate::climate::Stamp;
 use crate::config::Plan;
 use crate::deliver::{self, Deliverer, Outcome};
-use crate::grow::logbook::Entry;
+use crate::grow::logbook::{Deed, Entry};
 use crate::ingest::{Delivery, Receipt, SourceState};
 use crate::status::snapshot::Snapshot;
 use crate::store::standing::Standing;
@@ -394,7 +394,8 @@ impl Engine {
     /// Rewrites `standing.json`.
     fn keep_standing(&self) {
         let live: Vec<&str> = self.keeper.tubs().map(|tub| tub.id.as_str()).collect();
-        let of_live = |entry: &&Entry| live.contains(&entry.tub.as_str());
+        let heat = |entry: &Entry| matches!(entry.deed, Deed::HeatBegan(_) | Deed::HeatEnded { .. });
+        let of_live = |entry: &&Entry| live.contains(&entry.tub.as_str()) || heat(entry);
         self.standing.write(Standing {
             entries: self.entries.iter().filter(of_live).cloned().collect(),
             alerts: self.keeper.alerts().cloned().collect(),

@@ -130,6 +130,10 @@ pub enum Command {
         #[arg(value_name = "ID", allow_hyphen_values = true)]
         id: String,
     },
+    /// A heat run of substrate begins, or ends; the daemon follows it
+    Pasteurise(PasteuriseArgs),
+    /// How each heat run stands
+    HeatRuns(HeatRunsArgs),
     /// Climate beside yields, as CSV files; or the samples as line protocol
     Export(ExportArgs),
     /// The token for reading the status from elsewhere
@@ -196,6 +200,9 @@ pub struct SpawnArgs {
     /// Where in the space
     #[arg(long, value_name = "POSITION")]
     pub position: Option<String>,
+    /// You know better: a heat run that is not in the logbook, volumes that look swapped
+    #[arg(long)]
+    pub anyway: bool,
     /// When: 2026-11-20 10:00, 2026-11-20, RFC 3339, or now
     #[arg(long, value_name = "TIME", default_value = "now")]
     pub at: String,
@@ -216,6 +223,9 @@ pub struct HarvestArgs {
     /// Which flush, from 1; without it the one under way
     #[arg(long, value_name = "N", allow_hyphen_values = true)]
     pub flush: Option<String>,
+    /// You know better: a yield beyond any that was published
+    #[arg(long)]
+    pub anyway: bool,
 }
 
 /// `amend`
@@ -239,6 +249,46 @@ pub struct AmendArgs {
     /// As if it had never been written
     #[arg(long, conflicts_with_all = ["at", "fresh", "dry", "text"])]
     pub void: bool,
+}
+
+/// `pasteurise`
+#[derive(Debug, Args)]
+pub struct PasteuriseArgs {
+    /// A name for the run
+    #[arg(value_name = "RUN")]
+    pub run: String,
+    /// A probe in the substrate; name several, the coldest place counts
+    #[arg(long, value_name = "PROBE", num_args = 1..)]
+    pub probe: Vec<String>,
+    /// The target in the substrate, such as 65C; or a published window, see heat-runs --windows
+    #[arg(long, value_name = "TEMPERATURE|WINDOW", allow_hyphen_values = true)]
+    pub hold_at: Option<String>,
+    /// For how long, such as 1h; a window brings its own
+    #[arg(long, value_name = "DURATION", allow_hyphen_values = true)]
+    pub hold_for: Option<String>,
+    /// Tell when the hottest probe is below this; 25C
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
+    pub spawn_below: Option<String>,
+    /// The run is over
+    #[arg(long, conflicts_with_all = ["probe", "hold_at", "hold_for", "spawn_below"])]
+    pub end: bool,
+    /// Use a probe that reads humidity all the same
+    #[arg(long)]
+    pub anyway: bool,
+    /// When: 2026-11-20 10:00, RFC 3339, or now
+    #[arg(long, value_name = "TIME", default_value = "now")]
+    pub at: String,
+}
+
+/// `heat-runs`
+#[derive(Debug, Args)]
+pub struct HeatRunsArgs {
+    /// The published windows of temperature and time, with their sources
+    #[arg(long, conflicts_with = "json")]
+    pub windows: bool,
+    /// For programs: stable fields
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// `--json`

@@ -22,7 +22,12 @@ struct Wish {
 
 /// Writes the entry that `command` stands for and says what it changed.
 pub fn log(site: &Site, command: &Command) -> Outcome {
-    let known = site.known();
+    let anyway = match command {
+        Command::Spawn(args) => args.anyway,
+        Command::Harvest(args) => args.anyway,
+        _ => false,
+    };
+    let known = Known { anyway, ..site.known() };
     let (ids, resolved) = write(site, &known, &wishes(command, &known)?)?;
     let mut voice = Voice::new();
     for (id, resolved) in ids.into_iter().zip(&resolved) {
@@ -39,8 +44,15 @@ pub fn log(site: &Site, command: &Command) -> Outcome {
 
 /// Writes one entry that somebody other than a command wishes.
 pub(super) fn enter(site: &Site, tub: &str, deed: Deed, at: Stamp) -> Outcome {
-    let wish = Wish { tub: tub.to_owned(), deed, at: Moment::exact(at) };
-    write(site, &site.known(), &[wish]).map(|_| ())
+    enter_at(site, tub, deed, Moment::exact(at), false).map(|_| ())
+}
+
+/// Writes one entry, and gives its number; `anyway`: the grower insists.
+pub(super) fn enter_at(site: &Site, tub: &str, deed: Deed, at: Moment, anyway: bool) -> Result<i64, Failure> {
+    let known = Known { anyway, ..site.known() };
+    let wish = Wish { tub: tub.to_owned(), deed, at };
+    let (ids, _) = write(site, &known, &[wish])?;
+    Ok(ids.first().copied().unwrap_or_default())
 }
 
 /// Checks and writes the wishes in one transaction: their ids, and what they became.

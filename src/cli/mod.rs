@@ -11,6 +11,7 @@ mod export;
 mod heat;
 mod logbook;
 mod paper;
+mod pasteurise;
 mod rehearse;
 mod run;
 mod speak;
@@ -54,6 +55,8 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Show { tub, json } => tubs::show(&site(file)?, tub, json.json),
         Command::Alerts(how) => alerts::alerts(&site(file)?, how.json),
         Command::Acknowledge { id } => alerts::acknowledge(&site(file)?, id),
+        Command::Pasteurise(args) => pasteurise::pasteurise(&site(file)?, args),
+        Command::HeatRuns(args) => pasteurise::heat_runs(&site(file)?, args),
         Command::Export(args) => export::export(&site(file)?, args),
         Command::Token { what: TokenCommand::New } => token::new(file),
         entry => logbook::log(&site(file)?, entry),
@@ -76,6 +79,7 @@ impl Site {
         let probe = |(place, probe): (usize, &crate::watch::setup::ProbeSetup)| KnownProbe {
             name: probe.name.clone(),
             reads_temperature: probe.reads(Quantity::Temperature),
+            reads_humidity: probe.reads(Quantity::Humidity),
             air_of: air_of(place).map(|space| space.name.clone()),
         };
         Known {
@@ -84,6 +88,7 @@ impl Site {
             cultures: setup.cultures.iter().map(|culture| culture.name.clone()).collect(),
             spaces: setup.spaces.iter().map(|space| space.name.clone()).collect(),
             probes: setup.probes.iter().enumerate().map(probe).collect(),
+            anyway: false,
         }
     }
 }

@@ -47,6 +47,14 @@ pub fn deed(deed: &Deed, timezone: Tz) -> String {
             ];
             format!("entry {entry} amended: {}", changes.into_iter().flatten().collect::<Vec<_>>().join(", "))
         }
+        Deed::HeatBegan(start) => format!(
+            "heat run {} began: {}, {} °C for {}",
+            printable(&start.run),
+            printable(&start.probes.join(", ")),
+            start.hold_at_c,
+            span(start.hold_for_ms)
+        ),
+        Deed::HeatEnded { run } => format!("heat run {} ended", printable(run)),
         Deed::Acknowledged { alert } => format!("alert {alert} acknowledged"),
     }
 }

@@ -35,8 +35,9 @@ impl Engine {
         }
         self.entries.extend(new);
         if tubs_touched {
-            let tubs = logbook::tubs(&self.entries, self.plan.timezone);
-            self.keeper.tubs_changed(tubs, now, &mut self.events);
+            let book = logbook::fold(&self.entries, self.plan.timezone);
+            self.keeper.tubs_changed(book.tubs, now, &mut self.events);
+            self.keeper.heat_runs_changed(&book.heat_runs, now, &mut self.events);
             self.keep_standing();
         }
         self.round.changes.push(Change::AppliedUpTo(last));

@@ -1,4 +1,5 @@
-//! A tub's figures computed anew from the store: after a late sample, a backdated entry, a new tub.
+//! A tub's figures computed anew from the store: after a late sample, a backdated entry, a new tub;
+//! a heat run likewise.
 //!
 //! The reading runs beside the loop. It starts only when everything written before it was asked for
 //! is on the disk; what arrives meanwhile the keeper holds back and adds.
@@ -13,15 +14,17 @@ use tracing::warn;
 use crate::climate::Stamp;
 use crate::config::Plan;
 use crate::engine::Engine;
+use crate::grow::heat_run::{self, HeatRun};
+use crate::grow::logbook::Run;
 use crate::grow::thermal::Exposure;
 use crate::grow::tub::Tub;
-use crate::store::{Reader, figures};
+use crate::store::{Reader, figures, heat};
 
 /// Which tubs wait, and how far the store is.
 pub(super) struct Rebuilds {
     folder: PathBuf,
-    /// Tub id, and the ticket that must be committed first.
-    wanted: BTreeMap<String, u64>,
+    /// What, and the ticket that must be committed first.
+    wanted: BTreeMap<Subject, u64>,
     running: bool,
     written: u64,
     committed: u64,
@@ -29,10 +32,24 @@ pub(super) struct Rebuilds {
     receiver: Option<mpsc::Receiver<Rebuilt>>,
 }
 
-/// One tub's figures, computed anew.
+/// What is computed anew.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Subject {
+    /// A heat run, by name: somebody stands beside it, so it comes first.
+    Heat(String),
+    /// A tub's figures, by its id.
+    Tub(String),
+}
+
+/// One subject, computed anew.
 pub(super) struct Rebuilt {
-    pub(super) tub_id: String,
-    pub(super) figures: Result<Exposure, String>,
+    subject: Subject,
+    figures: Result<Figures, String>,
+}
+
+enum Figures {
+    Heat(Box<(HeatRun, Vec<heat_run::Event>)>),
+    Tub(Box<Exposure>),
 }
 
 impl Rebuilds {
@@ -67,14 +84,22 @@ impl Engine {
     /// Takes a tub's figures, unless they were asked for once more meanwhile.
     pub(super) fn rebuilt(&mut self, result: Rebuilt) {
         self.rebuilds.running = false;
-        if self.rebuilds.wanted.contains_key(&result.tub_id) {
+        if self.rebuilds.wanted.contains_key(&result.subject) {
             return;
         }
-        match result.figures {
-            Ok(exposure) => self.keeper.finish_rebuild(&result.tub_id, exposure),
-            Err(why) => {
-                warn!("the figures of tub {} could not be computed anew: {why}", result.tub_id);
-                self.keeper.abandon_rebuild(&result.tub_id);
+        let now = self.clock.now();
+        match (result.subject, result.figures) {
+            (Subject::Tub(id), Ok(Figures::Tub(exposure))) => self.keeper.finish_rebuild(&id, *exposure),
+            (Subject::Heat(name), Ok(Figures::Heat(folded))) => {
+                self.keeper.finish_heat_rebuild(&name, Some(*folded), now, &mut self.events);
+            }
+            (Subject::Tub(id), figures) => {
+                warn!("the figures of tub {id} could not be computed anew: {}", figures.err().unwrap_or_default());
+                self.keeper.abandon_rebuild(&id);
+            }
+            (Subject::Heat(name), figures) => {
+                warn!("the heat run {name} could not be followed anew: {}", figures.err().unwrap_or_default());
+                self.keeper.finish_heat_rebuild(&name, None, now, &mut self.events);
             }
         }
         self.changed = true;
@@ -84,15 +109,23 @@ impl Engine {
     /// that arrives from now on is held back by the keeper; older ones are committed first.
     pub(super) fn want_rebuilds(&mut self) {
         if self.reader.is_none() || self.store_fault.is_some() {
+            self.keeper.trust_heat_runs();
             return;
+        }
+        let this_round = u64::from(!self.round.changes.is_empty() || !self.round.receipts.is_empty());
+        let ticket = self.rebuilds.written + this_round;
+        let runs: Vec<String> = self.keeper.stale_heat_runs().map(|run| run.name.clone()).collect();
+        for name in runs {
+            if self.keeper.begin_heat_rebuild(&name) {
+                self.rebuilds.wanted.insert(Subject::Heat(name), ticket);
+            }
         }
         let stale: Vec<String> = self.keeper.stale_tubs().map(str::to_owned).collect();
         for tub_id in stale {
             let known = self.keeper.tubs().find(|tub| tub.id == tub_id);
             let culture = known.is_some_and(|tub| self.plan.setup.cultures.iter().any(|it| it.name == tub.culture));
             if culture && self.keeper.begin_rebuild(&tub_id) {
-                let this_round = u64::from(!self.round.changes.is_empty() || !self.round.receipts.is_empty());
-                self.rebuilds.wanted.insert(tub_id, self.rebuilds.written + this_round);
+                self.rebuilds.wanted.insert(Subject::Tub(tub_id), ticket);
             }
         }
     }
@@ -104,17 +137,33 @@ impl Engine {
             return;
         }
         let ready = rebuilds.wanted.iter().find(|(_, ticket)| **ticket <= rebuilds.committed);
-        let Some(tub_id) = ready.map(|(tub_id, _)| tub_id.clone()) else { return };
-        rebuilds.wanted.remove(&tub_id);
+        let Some(subject) = ready.map(|(subject, _)| subject.clone()) else { return };
+        rebuilds.wanted.remove(&subject);
         rebuilds.running = true;
         let (plan, tubs) = (Arc::clone(&self.plan), self.keeper.tubs().cloned().collect::<Vec<_>>());
+        let run = match &subject {
+            Subject::Heat(name) => self.keeper.heat_run(name).cloned(),
+            Subject::Tub(_) => None,
+        };
         let (results, folder, until) = (rebuilds.results.clone(), rebuilds.folder.clone(), self.clock.now().plus(1));
         tokio::task::spawn_blocking(move || {
-            let figures = compute(&folder, &plan, &tubs, &tub_id, until);
+            let figures = match (&subject, run) {
+                (Subject::Tub(id), _) => {
+                    compute(&folder, &plan, &tubs, id, until).map(|exposure| Figures::Tub(Box::new(exposure)))
+                }
+                (Subject::Heat(_), Some(run)) => follow(&folder, &run, until),
+                (Subject::Heat(_), None) => Err("it has ended".to_owned()),
+            };
             // Nobody listens once the engine has ended.
-            let _ = results.blocking_send(Rebuilt { tub_id, figures });
+            let _ = results.blocking_send(Rebuilt { subject, figures });
         });
     }
+}
+
+fn follow(folder: &Path, run: &Run, until: Stamp) -> Result<Figures, String> {
+    let reader = Reader::open(folder).map_err(|why| why.to_string())?;
+    let folded = heat::follow(&reader, run, until, true).map_err(|why| why.to_string())?;
+    Ok(Figures::Heat(Box::new(folded)))
 }
 
 fn compute(folder: &Path, plan: &Plan, tubs: &[Tub], tub_id: &str, until: Stamp) -> Result<Exposure, String> {

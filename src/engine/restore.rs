@@ -152,7 +152,10 @@ fn keeper(plan: &Plan, entries: &[Entry], open: Vec<Alert>, next_alert_id: i64, 
     for oddity in book.oddities() {
         warn!("logbook entry {}: {}", oddity.entry, oddity.why);
     }
-    Keeper::new(plan.setup.clone(), book.tubs, open, next_alert_id, now)
+    let mut keeper = Keeper::new(plan.setup.clone(), book.tubs, open, next_alert_id, now);
+    // Nothing was watched before, so nothing is told.
+    keeper.heat_runs_changed(&book.heat_runs, now, &mut Vec::new());
+    keeper
 }
 
 /// Lets the judges, delays and trends of the watches see the last hours once more.

@@ -8,6 +8,7 @@ use crate::climate::stamp::SECOND_MS;
 use crate::climate::{Quantity, Stamp, humidity};
 use crate::engine::Engine;
 use crate::grow::tub::Tub;
+use crate::status::heat::HeatRunView;
 use crate::status::snapshot::{AlertView, Inner, ProbeView, Snapshot, SourceView, SpaceView, TubView};
 use crate::status::tub::{Measured, tub_view};
 use crate::watch::view::rounded;
@@ -49,6 +50,7 @@ impl Engine {
             version: env!("CARGO_PKG_VERSION"),
             spaces: (0..self.plan.setup.spaces.len()).map(|space| self.space(space, now)).collect(),
             tubs: self.keeper.tubs().filter_map(|tub| self.tub(tub, now)).collect(),
+            heat_runs: self.keeper.heat_runs().map(|(run, report)| HeatRunView::of(run, &report)).collect(),
             probes: (0..self.plan.probes.len()).map(|probe| self.probe(probe, now)).collect(),
             alerts: self.alerts(),
             sources: self.source_views(),

@@ -9,6 +9,7 @@ use chrono_tz::Tz;
 
 use super::amend;
 use super::fold::{Book, Oddity, fold};
+use super::heat_check;
 use super::logbook::{Deed, Entry, Spawning};
 use super::measures::FRESH_MAX_G;
 use super::moment::{Moment, local_day, local_text};
@@ -40,6 +41,8 @@ pub struct Known {
     pub spaces: Vec<String>,
     /// The probes.
     pub probes: Vec<KnownProbe>,
+    /// The grower insists (`--anyway`): what a grower may know better is let through.
+    pub anyway: bool,
 }
 
 /// A probe that an entry may name.
@@ -49,6 +52,8 @@ pub struct KnownProbe {
     pub name: String,
     /// It reads a temperature.
     pub reads_temperature: bool,
+    /// It reads a humidity: heat and steam ruin its element.
+    pub reads_humidity: bool,
     /// The space whose air it measures.
     pub air_of: Option<String>,
 }
@@ -85,6 +90,8 @@ pub fn check(entries: &[Entry], tub: &str, deed: &Deed, at: Moment, known: &Know
     let book = fold(entries, known.timezone);
     match deed {
         Deed::Spawned(spawning) => check_spawning(entries, &book, tub, spawning, at, known),
+        Deed::HeatBegan(start) => heat_check::began(entries, &book, start, at, known),
+        Deed::HeatEnded { run } => heat_check::ended(entries, &book, run, at, known),
         Deed::Amended { .. } => check_amendment(entries, &book, deed, at, known),
         _ => check_deed(entries, &book, tub, deed, at, known),
     }
@@ -98,7 +105,7 @@ fn check_spawning(
     at: Moment,
     known: &Known,
 ) -> Result<Resolved, Wrong> {
-    name_is_sound(name)?;
+    name_is_sound("tub", name)?;
     if let Some(earlier) = book.tubs.iter().rfind(|tub| tub.name == name) {
         let say = |at| local_text(at, known.timezone);
         match earlier.ended_at {
@@ -126,6 +133,11 @@ fn check_spawning(
     }
     for text in [&spawning.run, &spawning.strain, &spawning.batch, &spawning.position].into_iter().flatten() {
         text_is_sound(text)?;
+    }
+    if let Some(run) = &spawning.run
+        && !known.anyway
+    {
+        heat_check::known_run(book, run)?;
     }
     if let Some(probe) = &spawning.core {
         can_be_core(probe, known)?;
@@ -234,7 +246,7 @@ fn check_amendment(entries: &[Entry], book: &Book, deed: &Deed, at: Moment, know
 }
 
 /// Folds the logbook with the new entry in it, and compares.
-fn settle(
+pub(super) fn settle(
     entries: &[Entry],
     book: &Book,
     tub: String,
@@ -319,7 +331,7 @@ fn one_of(what: &str, word: &str, choices: &[String]) -> Result<(), Wrong> {
     Err(Wrong::Word(unknown(what, word, choices.iter().map(String::as_str))))
 }
 
-fn can_be_core(name: &str, known: &Known) -> Result<(), Wrong> {
+pub(super) fn can_be_core(name: &str, known: &Known) -> Result<(), Wrong> {
     let Some(probe) = known.probes.iter().find(|probe| probe.name == name) else {
         return Err(Wrong::Word(unknown("probe", name, known.probes.iter().map(|probe| probe.name.as_str()))));
     };
@@ -371,12 +383,12 @@ fn flush_is_possible(book: &Book, tub: &Tub, flush: u32) -> Result<(), Wrong> {
     Ok(())
 }
 
-fn name_is_sound(name: &str) -> Result<(), Wrong> {
+pub(super) fn name_is_sound(what: &str, name: &str) -> Result<(), Wrong> {
     let letters = name.chars().all(|letter| letter.is_alphanumeric() || "-_.".contains(letter));
     let starts = name.chars().next().is_some_and(char::is_alphanumeric);
     if !letters || !starts || name.chars().count() > NAME_CHARS_MAX {
         return Err(Wrong::Word(format!(
-            "\"{name}\" cannot be a tub's name; use up to {NAME_CHARS_MAX} letters, digits, - _ and ., beginning with a letter or digit"
+            "\"{name}\" cannot be a {what}'s name; use up to {NAME_CHARS_MAX} letters, digits, - _ and ., beginning with a letter or digit"
         )));
     }
     // Else a name could be mistaken for a filling's id, or for "no probe".
@@ -384,7 +396,7 @@ fn name_is_sound(name: &str) -> Result<(), Wrong> {
         name.get(place + 1..place + 11).is_some_and(|day| chrono::NaiveDate::parse_from_str(day, "%Y-%m-%d").is_ok())
     });
     if dated {
-        return Err(Wrong::Word(format!("\"{name}\" cannot be a tub's name; the date is added to it by itself")));
+        return Err(Wrong::Word(format!("\"{name}\" cannot be a {what}'s name; the date is added to it by itself")));
     }
     Ok(())
 }

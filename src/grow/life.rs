@@ -95,6 +95,7 @@ impl Life {
             Deed::Core { probe } => self.core(at, probe.as_deref()),
             Deed::Looked | Deed::Cased | Deed::Noted { .. } => {}
             Deed::Spawned(_) | Deed::Amended { .. } | Deed::Acknowledged { .. } => {}
+            Deed::HeatBegan(_) | Deed::HeatEnded { .. } => {}
         }
         if !matches!(deed, Deed::Noted { .. }) {
             self.latest = at;

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 pub use super::amend::Line;
 pub use super::check::{Known, KnownProbe, Resolved, check};
 pub use super::fold::{Book, Oddity, fold, tubs};
+pub use super::heat_book::{HeatStart, Run};
 use crate::climate::Stamp;
 
 /// One line of the logbook, or one wish of the grower's, as written.
@@ -109,6 +110,13 @@ pub enum Deed {
         #[serde(skip_serializing_if = "Option::is_none")]
         text: Option<String>,
     },
+    /// A heat run of substrate began; its entry names no tub.
+    HeatBegan(Box<HeatStart>),
+    /// A heat run was ended by the grower.
+    HeatEnded {
+        /// Its name.
+        run: String,
+    },
     /// The grower knows of an alert.
     Acknowledged {
         /// The alert's id.
@@ -136,6 +144,8 @@ impl Deed {
             Deed::Moved { .. } => "moved",
             Deed::Core { .. } => "core",
             Deed::Amended { .. } => "amended",
+            Deed::HeatBegan(_) => "heat-began",
+            Deed::HeatEnded { .. } => "heat-ended",
             Deed::Acknowledged { .. } => "acknowledged",
         }
     }

@@ -5,6 +5,8 @@ pub mod check;
 pub mod culture;
 pub mod due;
 pub mod fold;
+mod heat_book;
+mod heat_check;
 mod heat_clock;
 pub mod heat_plan;
 mod heat_report;

@@ -81,6 +81,8 @@ fn details(deed: &Deed) -> Details<'_> {
             text: text.as_deref(),
             ..none
         },
+        Deed::HeatBegan(start) => Details { text: Some(&start.run), ..none },
+        Deed::HeatEnded { run } => Details { text: Some(run), ..none },
         Deed::Acknowledged { alert } => Details { alert: Some(*alert), ..none },
         _ => none,
     }

@@ -3,6 +3,7 @@
 
 mod door;
 mod guard;
+pub mod heat;
 pub mod metrics;
 mod page;
 mod series;

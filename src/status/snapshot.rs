@@ -5,6 +5,7 @@
 
 use serde::Serialize;
 
+use super::heat::HeatRunView;
 use crate::climate::Stamp;
 
 pub use crate::watch::view::{AlertView, rounded};
@@ -34,6 +35,8 @@ pub struct Snapshot {
     pub spaces: Vec<SpaceView>,
     /// Tubs that have not ended.
     pub tubs: Vec<TubView>,
+    /// Heat runs under way.
+    pub heat_runs: Vec<HeatRunView>,
     /// Probes, in the config's order.
     pub probes: Vec<ProbeView>,
     /// Alerts that have not ended, worst first.

@@ -10,6 +10,7 @@ pub mod corrections;
 pub mod entries;
 pub mod error;
 pub mod figures;
+pub mod heat;
 pub mod history;
 pub mod judged;
 pub mod open;

@@ -98,11 +98,17 @@ pub enum Watch {
     SourceDown,
     /// The store cannot be written.
     Store,
+    /// A heat run has been held for as long as it was to be.
+    HoldReached,
+    /// A heat run's substrate is cool enough to spawn.
+    CoolEnough,
+    /// A heat run's coldest probe is under the target.
+    HoldLost,
 }
 
 impl Watch {
     /// All watches.
-    pub const ALL: [Watch; 7] = [
+    pub const ALL: [Watch; 10] = [
         Watch::CoreTemperature,
         Watch::Temperature,
         Watch::Humidity,
@@ -110,6 +116,9 @@ impl Watch {
         Watch::ProbeSilent,
         Watch::SourceDown,
         Watch::Store,
+        Watch::HoldReached,
+        Watch::CoolEnough,
+        Watch::HoldLost,
     ];
 
     /// The word used in JSON.
@@ -122,6 +131,9 @@ impl Watch {
             Watch::ProbeSilent => "probe-silent",
             Watch::SourceDown => "source-down",
             Watch::Store => "store",
+            Watch::HoldReached => "hold-reached",
+            Watch::CoolEnough => "cool-enough",
+            Watch::HoldLost => "hold-lost",
         }
     }
 

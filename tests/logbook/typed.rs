@@ -91,6 +91,7 @@ pub fn known() -> Known {
     let probe = |name: &str, reads_temperature, air_of: Option<&str>| KnownProbe {
         name: name.to_owned(),
         reads_temperature,
+        reads_humidity: false,
         air_of: air_of.map(str::to_owned),
     };
     Known {
@@ -98,6 +99,7 @@ pub fn known() -> Known {
         timezone: Lisbon,
         cultures: vec!["winter-oyster".to_owned(), "shiitake".to_owned()],
         spaces: vec!["shelf".to_owned(), "tent".to_owned()],
+        anyway: false,
         probes: vec![
             probe("shelf-air", true, Some("shelf")),
             probe("core-a1", true, None),

@@ -146,9 +146,15 @@ impl Book {
 
     /// What the slot's alert was about is no longer watched.
     pub(super) fn gone(&mut self, slot: Slot, at: Stamp, events: &mut Vec<AlertEvent>) {
+        let text = self.get(slot).map(|alert| crate::watch::wording::gone(&alert.subject)).unwrap_or_default();
+        self.gone_saying(slot, &text, at, events);
+    }
+
+    /// The same, with words of its own.
+    pub(super) fn gone_saying(&mut self, slot: Slot, text: &str, at: Stamp, events: &mut Vec<AlertEvent>) {
         let Some(alert) = slot.id.and_then(|id| self.alerts.get_mut(&id)) else { return };
         if alert.state != AlertState::Returned {
-            alert.text = crate::watch::wording::gone(&alert.subject);
+            text.clone_into(&mut alert.text);
         }
         let id = alert.id;
         self.happen(id, Happening::Gone, at, events);

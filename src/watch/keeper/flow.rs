@@ -37,6 +37,7 @@ impl Keeper {
         }
         if self.probes[probe].last_at.is_some_and(|last| at <= last) {
             self.mark_stale(probe, at);
+            self.stale_heat(probe, at);
             return Taken::Late;
         }
         let is_fresh = self.probes[probe].is_fresh(at, now);
@@ -49,6 +50,7 @@ impl Keeper {
                 self.reconcile(probe, quantity, at, events);
             }
         }
+        self.reconcile_heat(probe, at, events);
         Taken::Watched
     }
 
@@ -76,7 +78,11 @@ impl Keeper {
         self.probes[probe].judge(quantity, reading, &mut settled);
         let mut is_now = false;
         for reading_settled in settled.drain(..) {
-            let Some(value) = self.probes[probe].settle(quantity, reading_settled) else { continue };
+            let believed = self.probes[probe].settle(quantity, reading_settled);
+            if is_live && quantity == Quantity::Temperature {
+                self.feel_heat(probe, reading_settled.at, believed);
+            }
+            let Some(value) = believed else { continue };
             is_now = reading_settled.at == reading.at;
             match quantity {
                 Quantity::Battery => {}

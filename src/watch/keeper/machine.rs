@@ -100,6 +100,7 @@ impl Keeper {
             self.tick_silence(probe, now, events);
         }
         self.tick_store(now, events);
+        self.tick_heat(now, events);
         for tub in 0..self.tubs.len() {
             self.tick_core(tub, now, events);
         }

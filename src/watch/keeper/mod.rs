@@ -11,6 +11,7 @@
 
 mod book;
 mod flow;
+mod heat;
 mod levels;
 mod logbook;
 mod machine;
@@ -79,6 +80,8 @@ pub struct Keeper {
     /// Those, ended ones too, that a live tub names as the one it is like.
     stand_ins: Vec<Tub>,
     store: StoreWatch,
+    /// The heat runs under way.
+    heats: Vec<heat::HeatState>,
     book: Book,
     /// Open alerts of before the start whose subject is not watched any more.
     orphans: Vec<i64>,
@@ -102,6 +105,7 @@ impl Keeper {
             tubs: Vec::new(),
             stand_ins: Vec::new(),
             store: StoreWatch::default(),
+            heats: Vec::new(),
             book: Book::new(open, next_alert_id),
             orphans: Vec::new(),
             past: VecDeque::new(),
@@ -151,6 +155,8 @@ impl Keeper {
                 &mut source.slot
             }),
             Watch::Store => Some(&mut self.store.slot).filter(|_| by_subject("store")),
+            // Their runs are told later.
+            Watch::HoldReached | Watch::CoolEnough | Watch::HoldLost => None,
         };
         match slot {
             Some(slot) if slot.id.is_none() => *slot = Slot::of(alert),
