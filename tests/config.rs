@@ -64,11 +64,8 @@ fn of_every_key_only_what_is_not_built_is_refused() {
     assert_eq!(
         refused,
         [
-            "site.altitude",
             "site.show",
             "store.keep_raw",
-            "backup",
-            "status.address",
             "status.cert_file",
             "status.key_file",
             "intake",
@@ -96,11 +93,8 @@ fn of_every_key_only_what_is_not_built_is_refused() {
 fn what_is_built_takes_effect() {
     let text = std::fs::read_to_string(root().join("fixtures/config/every-key.toml")).unwrap();
     let refused = [
-        "altitude",
         "show",
         "keep_raw",
-        "[backup]",
-        "address",
         "cert_file = \"status",
         "key_file = \"status",
         "[[intake]]",
@@ -116,7 +110,7 @@ fn what_is_built_takes_effect() {
         format!("{before}{}", rest.split_once("\n\n").map_or("", |(_, after)| after))
     };
     let mut built = text;
-    for part in ["[backup]", "[[intake]]", "[morning]", "[sign_of_life]", "[[forward]]"] {
+    for part in ["[[intake]]", "[morning]", "[sign_of_life]", "[[forward]]"] {
         built = without(&built, part);
     }
     for name in ["rs485", "door-co2", "wall", "post", "bell", "lamp"] {
@@ -134,6 +128,10 @@ fn what_is_built_takes_effect() {
 
     assert_eq!(plan.timezone, chrono_tz::Europe::Berlin);
     assert_eq!(plan.setup.due_not_before_ms, 9 * 86_400_000);
+    assert_eq!(plan.altitude_m, Some(410.0));
+    let backup = plan.backup.as_ref().unwrap();
+    assert_eq!((backup.folder.to_str(), backup.every_ms, backup.keep), (Some("/media/stick"), 86_400_000, 14));
+    assert_eq!(plan.status.address.as_deref(), Some("http://192.0.2.7:8750"));
     assert_eq!(plan.store.commit_every.as_secs(), 5);
     assert_eq!(plan.status.listen.unwrap().to_string(), "192.0.2.7:8750");
     assert_eq!(plan.status.token.as_ref().unwrap().0, "a-token-of-the-status-page");

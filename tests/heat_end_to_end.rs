@@ -63,7 +63,8 @@ fn publish(broker: &Mosquitto, began: i64, minutes: std::ops::Range<i64>) {
 }
 
 fn run_of(status: &Value) -> &Value {
-    named(status, "heat_runs", "coir-1")
+    // Left out of the status where there is none.
+    if status["heat_runs"].is_null() { &Value::Null } else { named(status, "heat_runs", "coir-1") }
 }
 
 #[test]
@@ -113,7 +114,7 @@ fn a_heat_run_is_followed_over_a_power_cut_told_and_kept_with_its_tub() {
 
     let ended = site.ok(&["pasteurise", "coir-1", "--end"]);
     assert!(ended.contains("held"), "{ended}");
-    daemon.status_when("over", |status| status["heat_runs"] == json!([]));
+    daemon.status_when("over", |status| status["heat_runs"] == Value::Null);
     let shown: Value = serde_json::from_str(&site.ok(&["show", "A1", "--json"])).unwrap();
     assert_eq!(shown["cores"][2]["probe"], "core-a1", "given back: {shown}");
     let runs: Value = serde_json::from_str(&site.ok(&["heat-runs", "--json"])).unwrap();

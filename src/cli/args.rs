@@ -87,9 +87,12 @@ pub enum Command {
         /// Which tub, when
         #[command(flatten)]
         tub: TubAt,
-        /// The text
-        #[arg(required = true, value_name = "TEXT")]
+        /// The text; beside a photo, what it shows
+        #[arg(required_unless_present = "photo", value_name = "TEXT")]
         text: Vec<String>,
+        /// A photo; the file stays where it is, its path is noted
+        #[arg(long, value_name = "FILE")]
+        photo: Option<PathBuf>,
     },
     /// The tub goes to another space
     Move {
@@ -134,6 +137,8 @@ pub enum Command {
     Pasteurise(PasteuriseArgs),
     /// How each heat run stands
     HeatRuns(HeatRunsArgs),
+    /// What a probe should say at a known point; the correction to paste in the config
+    Calibrate(CalibrateArgs),
     /// Climate beside yields, as CSV files; or the samples as line protocol
     Export(ExportArgs),
     /// The token for reading the status from elsewhere
@@ -158,7 +163,7 @@ pub struct TubAt {
 /// `spawn`
 #[derive(Debug, Args)]
 pub struct SpawnArgs {
-    /// Names for the tubs
+    /// Names for the tubs; A1..A6 is six of them
     #[arg(required = true, value_name = "TUB")]
     pub tubs: Vec<String>,
     /// The culture
@@ -246,8 +251,45 @@ pub struct AmendArgs {
     /// The right text of a note
     #[arg(long, value_name = "TEXT")]
     pub text: Option<String>,
-    /// As if it had never been written
-    #[arg(long, conflicts_with_all = ["at", "fresh", "dry", "text"])]
+    /// The right number of a harvest's flush
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    pub flush: Option<String>,
+    /// The right reason of an end
+    #[arg(long, value_name = "REASON")]
+    pub because: Option<String>,
+    /// The right culture of a spawning
+    #[arg(long, value_name = "CULTURE")]
+    pub culture: Option<String>,
+    /// The right kind of container
+    #[arg(long, value_name = "KIND")]
+    pub kind: Option<String>,
+    /// The right volume of grain
+    #[arg(long, value_name = "VOLUME", allow_hyphen_values = true)]
+    pub grain: Option<String>,
+    /// The right volume of bulk substrate
+    #[arg(long, value_name = "VOLUME", allow_hyphen_values = true)]
+    pub bulk: Option<String>,
+    /// The right dry mass of the bulk substrate
+    #[arg(long, value_name = "MASS", allow_hyphen_values = true)]
+    pub dry_bulk: Option<String>,
+    /// The right dry mass of the grain
+    #[arg(long, value_name = "MASS", allow_hyphen_values = true)]
+    pub dry_grain: Option<String>,
+    /// The right heat run
+    #[arg(long, value_name = "RUN")]
+    pub run: Option<String>,
+    /// The right strain
+    #[arg(long, value_name = "STRAIN")]
+    pub strain: Option<String>,
+    /// The right batch
+    #[arg(long, value_name = "BATCH")]
+    pub batch: Option<String>,
+    /// The right position
+    #[arg(long, value_name = "POSITION")]
+    pub position: Option<String>,
+    /// As if it had never been written; alone
+    #[arg(long, exclusive = false, conflicts_with_all = ["at", "fresh", "dry", "text", "flush", "because", "culture",
+        "kind", "grain", "bulk", "dry_bulk", "dry_grain", "run", "strain", "batch", "position"])]
     pub void: bool,
 }
 
@@ -278,6 +320,35 @@ pub struct PasteuriseArgs {
     /// When: 2026-11-20 10:00, RFC 3339, or now
     #[arg(long, value_name = "TIME", default_value = "now")]
     pub at: String,
+}
+
+/// `calibrate`
+#[derive(Debug, Args)]
+pub struct CalibrateArgs {
+    /// The probe
+    #[arg(value_name = "PROBE")]
+    pub probe: String,
+    /// Where it lies: nacl (table-salt), kcl, mgcl2, k2so4, ice or boiling
+    #[arg(long, value_name = "REFERENCE")]
+    pub at: String,
+    /// Metres above the sea, such as 640m; else site.altitude
+    #[arg(long, value_name = "HEIGHT", conflicts_with = "station_pressure", allow_hyphen_values = true)]
+    pub altitude: Option<String>,
+    /// What a barometer on the spot shows, such as 940hPa; never a forecast's figure
+    #[arg(long, value_name = "PRESSURE")]
+    pub station_pressure: Option<String>,
+    /// The jar's temperature, for a probe that reads none
+    #[arg(long, value_name = "TEMPERATURE")]
+    pub jar: Option<String>,
+    /// When it was put there; readings before do not count
+    #[arg(long, value_name = "TIME", default_value = "now")]
+    pub since: String,
+    /// A point of an earlier calibrate, as that printed it; with it a gain is computed
+    #[arg(long, value_name = "POINT", allow_hyphen_values = true)]
+    pub earlier: Vec<String>,
+    /// Wait no longer than this
+    #[arg(long, value_name = "DURATION", default_value = "12h")]
+    pub wait: String,
 }
 
 /// `heat-runs`

@@ -6,6 +6,8 @@
 
 mod alerts;
 mod args;
+mod beside;
+mod calibrate;
 pub mod check;
 mod export;
 mod heat;
@@ -57,6 +59,7 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Acknowledge { id } => alerts::acknowledge(&site(file)?, id),
         Command::Pasteurise(args) => pasteurise::pasteurise(&site(file)?, args),
         Command::HeatRuns(args) => pasteurise::heat_runs(&site(file)?, args),
+        Command::Calibrate(args) => calibrate::calibrate(&site(file)?, args),
         Command::Export(args) => export::export(&site(file)?, args),
         Command::Token { what: TokenCommand::New } => token::new(file),
         entry => logbook::log(&site(file)?, entry),

@@ -4,6 +4,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
+pub use super::backup::BackupPlan;
 use crate::watch::alert::Severity;
 use crate::watch::setup::Setup;
 use crate::wire::Recipe;
@@ -17,8 +18,12 @@ pub struct Plan {
     pub site: String,
     /// The site's zone: days and text are local, storage is UTC.
     pub timezone: chrono_tz::Tz,
+    /// Metres above the sea, for the boiling point.
+    pub altitude_m: Option<f64>,
     /// The store.
     pub store: StorePlan,
+    /// Copies of the store, where they are wanted.
+    pub backup: Option<BackupPlan>,
     /// The status endpoint.
     pub status: StatusPlan,
     /// Brokers, in the config's order.
@@ -49,6 +54,8 @@ pub struct StatusPlan {
     pub listen: Option<SocketAddr>,
     /// The token that a reader from elsewhere must show, for an address that is not loopback.
     pub token: Option<Secret>,
+    /// Where the page is reached from elsewhere, without a slash at its end: what messages link to.
+    pub address: Option<String>,
 }
 
 /// Text that must never appear in a log, a URL or the status.

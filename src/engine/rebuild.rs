@@ -14,17 +14,20 @@ use tracing::warn;
 use crate::climate::Stamp;
 use crate::config::Plan;
 use crate::engine::Engine;
+use crate::grow::culture::Requirement;
 use crate::grow::heat_run::{self, HeatRun};
-use crate::grow::logbook::Run;
+use crate::grow::logbook::{self, Run};
 use crate::grow::thermal::Exposure;
-use crate::grow::tub::Tub;
-use crate::store::{Reader, figures, heat};
+use crate::grow::tub::{Stage, Tub};
+use crate::store::{Reader, figures, heat, past};
 
 /// Which tubs wait, and how far the store is.
 pub(super) struct Rebuilds {
     folder: PathBuf,
     /// What, and the ticket that must be committed first.
     wanted: BTreeMap<Subject, u64>,
+    /// The logbook changed, or the daemon has just started: what past tubs teach may be something else.
+    pub(super) lessons_stale: bool,
     running: bool,
     written: u64,
     committed: u64,
@@ -39,6 +42,8 @@ pub(super) enum Subject {
     Heat(String),
     /// A tub's figures, by its id.
     Tub(String),
+    /// What past tubs teach of those that are colonising.
+    Lessons,
 }
 
 /// One subject, computed anew.
@@ -50,6 +55,7 @@ pub(super) struct Rebuilt {
 enum Figures {
     Heat(Box<(HeatRun, Vec<heat_run::Event>)>),
     Tub(Box<Exposure>),
+    Lessons(Vec<(String, Requirement, usize)>),
 }
 
 impl Rebuilds {
@@ -59,6 +65,7 @@ impl Rebuilds {
         Rebuilds {
             folder,
             wanted: BTreeMap::new(),
+            lessons_stale: true,
             running: false,
             written: 0,
             committed: 0,
@@ -93,6 +100,16 @@ impl Engine {
             (Subject::Heat(name), Ok(Figures::Heat(folded))) => {
                 self.keeper.finish_heat_rebuild(&name, Some(*folded), now, &mut self.events);
             }
+            (Subject::Lessons, Ok(Figures::Lessons(lessons))) => {
+                let ids: Vec<String> = self.keeper.tubs().map(|tub| tub.id.clone()).collect();
+                for id in ids {
+                    let lesson = lessons.iter().find(|(of, ..)| *of == id);
+                    self.keeper.set_requirement(&id, lesson.map(|(_, requirement, tubs)| (*requirement, *tubs)));
+                }
+            }
+            (Subject::Lessons, figures) => {
+                warn!("past tubs could not be learnt from: {}", figures.err().unwrap_or_default());
+            }
             (Subject::Tub(id), figures) => {
                 warn!("the figures of tub {id} could not be computed anew: {}", figures.err().unwrap_or_default());
                 self.keeper.abandon_rebuild(&id);
@@ -114,6 +131,9 @@ impl Engine {
         }
         let this_round = u64::from(!self.round.changes.is_empty() || !self.round.receipts.is_empty());
         let ticket = self.rebuilds.written + this_round;
+        if std::mem::take(&mut self.rebuilds.lessons_stale) {
+            self.rebuilds.wanted.insert(Subject::Lessons, ticket);
+        }
         let runs: Vec<String> = self.keeper.stale_heat_runs().map(|run| run.name.clone()).collect();
         for name in runs {
             if self.keeper.begin_heat_rebuild(&name) {
@@ -143,13 +163,20 @@ impl Engine {
         let (plan, tubs) = (Arc::clone(&self.plan), self.keeper.tubs().cloned().collect::<Vec<_>>());
         let run = match &subject {
             Subject::Heat(name) => self.keeper.heat_run(name).cloned(),
-            Subject::Tub(_) => None,
+            Subject::Tub(_) | Subject::Lessons => None,
+        };
+        let own: Vec<_> = tubs.iter().map(|tub| (tub.id.clone(), self.keeper.requirement_of(&tub.id))).collect();
+        let (entries, timezone) = match subject {
+            Subject::Lessons => (self.entries.clone(), self.plan.timezone),
+            _ => (Vec::new(), self.plan.timezone),
         };
         let (results, folder, until) = (rebuilds.results.clone(), rebuilds.folder.clone(), self.clock.now().plus(1));
         tokio::task::spawn_blocking(move || {
             let figures = match (&subject, run) {
+                (Subject::Lessons, _) => lessons(&folder, &plan, &logbook::fold(&entries, timezone).tubs),
                 (Subject::Tub(id), _) => {
-                    compute(&folder, &plan, &tubs, id, until).map(|exposure| Figures::Tub(Box::new(exposure)))
+                    let own = own.iter().find(|(of, _)| of == id).and_then(|(_, own)| *own);
+                    compute(&folder, &plan, &tubs, id, own, until).map(|exposure| Figures::Tub(Box::new(exposure)))
                 }
                 (Subject::Heat(_), Some(run)) => follow(&folder, &run, until),
                 (Subject::Heat(_), None) => Err("it has ended".to_owned()),
@@ -160,13 +187,37 @@ impl Engine {
     }
 }
 
+/// What past tubs teach of each that is colonising.
+fn lessons(folder: &Path, plan: &Plan, tubs: &[Tub]) -> Result<Figures, String> {
+    let reader = Reader::open(folder).map_err(|why| why.to_string())?;
+    let mut lessons = Vec::new();
+    for culture in &plan.setup.cultures {
+        let asking: Vec<&Tub> =
+            tubs.iter().filter(|tub| tub.culture == culture.name && tub.stage == Stage::Colonising).collect();
+        if asking.is_empty() {
+            continue;
+        }
+        let past = past::past_tubs(&reader, tubs, &plan.setup, culture).map_err(|why| why.to_string())?;
+        let taught = |tub: &&Tub| Some((tub.id.clone(), past::lesson(&past, tub, tubs, culture)?.learned));
+        lessons.extend(asking.iter().filter_map(taught).map(|(id, it)| (id, it.requirement, it.tubs)));
+    }
+    Ok(Figures::Lessons(lessons))
+}
+
 fn follow(folder: &Path, run: &Run, until: Stamp) -> Result<Figures, String> {
     let reader = Reader::open(folder).map_err(|why| why.to_string())?;
     let folded = heat::follow(&reader, run, until, true).map_err(|why| why.to_string())?;
     Ok(Figures::Heat(Box::new(folded)))
 }
 
-fn compute(folder: &Path, plan: &Plan, tubs: &[Tub], tub_id: &str, until: Stamp) -> Result<Exposure, String> {
+fn compute(
+    folder: &Path,
+    plan: &Plan,
+    tubs: &[Tub],
+    tub_id: &str,
+    own: Option<Requirement>,
+    until: Stamp,
+) -> Result<Exposure, String> {
     let tub = tubs.iter().find(|tub| tub.id == tub_id).ok_or("it has gone")?;
     let culture = plan
         .setup
@@ -174,6 +225,7 @@ fn compute(folder: &Path, plan: &Plan, tubs: &[Tub], tub_id: &str, until: Stamp)
         .iter()
         .find(|culture| culture.name == tub.culture)
         .ok_or_else(|| format!("its culture {} is not in the config", tub.culture))?;
+    let culture = &culture.requiring(own);
     let reader = Reader::open(folder).map_err(|why| why.to_string())?;
     figures::exposure(&reader, tub, tubs, &plan.setup, culture, until, true)
         .map(|figures| figures.exposure)

@@ -88,6 +88,7 @@ impl Engine {
         let measured = Measured {
             figures: seen.figures.unwrap_or_default(),
             rate_per_hour: seen.rate_per_hour,
+            own_requirement: seen.own_requirement,
             temperature_from: seen.temperature_from.map(|probe| setup.probes[probe].name.clone()),
             core_c,
             air_c: core_c.zip(seen.core_over_air_k).map(|(core_c, over_k)| core_c - over_k),

@@ -8,6 +8,7 @@
 use chrono_tz::Tz;
 
 use super::amend;
+use super::changes::Changes;
 use super::fold::{Book, Oddity, fold};
 use super::heat_check;
 use super::logbook::{Deed, Entry, Spawning};
@@ -15,6 +16,7 @@ use super::measures::FRESH_MAX_G;
 use super::moment::{Moment, local_day, local_text};
 use super::tub::{Kind, Tub};
 use super::wrong::{Wrong, unknown};
+use super::yields::{BELIEVABLE_PCT, Filling, biological_efficiency_pct};
 use crate::climate::{Stamp, stamp::MINUTE_MS};
 
 /// How far ahead of the clock a typed time may be: a watch read generously.
@@ -175,6 +177,9 @@ fn check_deed(
         }
         Deed::Harvested { fresh_g, dry_g, flush } => {
             masses_are_possible(*fresh_g, *dry_g)?;
+            if !known.anyway {
+                yield_is_believable(tub, *fresh_g)?;
+            }
             if let Some(flush) = flush {
                 flush_is_possible(book, tub, *flush)?;
             }
@@ -184,7 +189,7 @@ fn check_deed(
                 text_is_sound(text)?;
             }
         }
-        Deed::Noted { text } => text_is_sound(text)?,
+        Deed::Noted { text } | Deed::Photographed { text: Some(text), .. } => text_is_sound(text)?,
         _ => {}
     }
     let logged = book.log(&tub.id);
@@ -207,7 +212,7 @@ fn check_deed(
 }
 
 fn check_amendment(entries: &[Entry], book: &Book, deed: &Deed, at: Moment, known: &Known) -> Result<Resolved, Wrong> {
-    let Deed::Amended { entry: target, void, at_ms, fresh_g, dry_g, text } = deed else {
+    let Deed::Amended { entry: target, void, at_ms, fresh_g, dry_g, text, more } = deed else {
         return Err(Wrong::Word("that is no amendment".to_owned()));
     };
     let Some(line) = book.lines.iter().find(|line| line.entry.id == *target) else {
@@ -222,15 +227,19 @@ fn check_amendment(entries: &[Entry], book: &Book, deed: &Deed, at: Moment, know
     if let Some(by) = line.void_by {
         return Err(Wrong::Forbidden(format!("entry {target} is void; to bring it back: tubwatch amend {by} --void")));
     }
-    if !void && at_ms.is_none() && fresh_g.is_none() && dry_g.is_none() && text.is_none() {
-        return Err(Wrong::Word("say what to change: --at, --fresh, --dry, --text, or --void".to_owned()));
+    if !void && at_ms.is_none() && fresh_g.is_none() && dry_g.is_none() && text.is_none() && more.is_empty() {
+        return Err(Wrong::Word(
+            "say what to change: --at, --fresh, --dry, --text, --culture and so on, or --void".to_owned(),
+        ));
     }
-    if let Some(why) = amend::misfit(&root.deed, fresh_g.is_some(), dry_g.is_some(), text.is_some()) {
+    let misfit = amend::misfit(&root.deed, fresh_g.is_some(), dry_g.is_some(), text.is_some());
+    if let Some(why) = misfit.or_else(|| more.misfit(&root.deed)) {
         return Err(Wrong::Word(format!("entry {target} says {}: {why}", root.deed.word())));
     }
     if let Some(text) = text {
         text_is_sound(text)?;
     }
+    changes_are_possible(book, &root.tub, more, known)?;
     let standing = book.lines.iter().find(|line| line.entry.id == root.id).map(|line| &line.entry.deed);
     if let Some(Deed::Harvested { fresh_g: fresh, dry_g: dry, .. }) = standing
         && !void
@@ -243,6 +252,29 @@ fn check_amendment(entries: &[Entry], book: &Book, deed: &Deed, at: Moment, know
         *at_ms = after_that_day(at, known, spawned.map(|tub| tub.spawned_at)).0;
     }
     settle(entries, book, root.tub.clone(), known.now, deed, known)
+}
+
+/// The words and numbers that an amendment names.
+fn changes_are_possible(book: &Book, tub: &str, more: &Changes, known: &Known) -> Result<(), Wrong> {
+    if let Some(culture) = &more.culture {
+        one_of("culture", culture, &known.cultures)?;
+    }
+    if let Some(kind) = more.kind.as_deref().filter(|kind| Kind::from_word(kind).is_none()) {
+        return Err(Wrong::Word(unknown("kind of container", kind, Kind::ALL.map(Kind::word))));
+    }
+    for text in [&more.strain, &more.batch, &more.position].into_iter().flatten() {
+        text_is_sound(text)?;
+    }
+    if let Some(run) = &more.run {
+        heat_check::known_run(book, run)?;
+    }
+    if let (Some(flush), Some(tub)) = (more.flush, book.tubs.iter().find(|known| known.id == tub)) {
+        flush_is_possible(book, tub, flush)?;
+    }
+    match &more.because {
+        Some(because) if !REASONS.contains(&because.as_str()) => Err(Wrong::Word(unknown("reason", because, REASONS))),
+        _ => Ok(()),
+    }
 }
 
 /// Folds the logbook with the new entry in it, and compares.
@@ -321,7 +353,7 @@ fn after_that_day(at: Moment, known: &Known, logged: impl Iterator<Item = Stamp>
 
 /// Something that happened to the tub at its own time.
 fn is_event(deed: &Deed) -> bool {
-    !matches!(deed, Deed::Amended { .. } | Deed::Acknowledged { .. } | Deed::Noted { .. })
+    !matches!(deed, Deed::Amended { .. } | Deed::Acknowledged { .. }) && !deed.is_remark()
 }
 
 fn one_of(what: &str, word: &str, choices: &[String]) -> Result<(), Wrong> {
@@ -362,6 +394,19 @@ fn masses_are_possible(fresh_g: f64, dry_g: Option<f64>) -> Result<(), Wrong> {
     match dry_g {
         Some(dry_g) if !(dry_g > 0.0 && dry_g <= fresh_g) => Err(Wrong::Word(format!(
             "{dry_g} g dry of {fresh_g} g fresh cannot be; dried mushrooms weigh something, and less than fresh ones"
+        ))),
+        _ => Ok(()),
+    }
+}
+
+/// A picking that would bring the tub beyond any yield that was published is a slip of the finger.
+fn yield_is_believable(tub: &Tub, fresh_g: f64) -> Result<(), Wrong> {
+    let so_far: f64 = tub.harvests.iter().map(|harvest| harvest.fresh_g).sum();
+    let efficiency = Filling::of(tub).dry_mass().and_then(|dry| biological_efficiency_pct(so_far + fresh_g, dry));
+    match efficiency {
+        Some(pct) if pct > BELIEVABLE_PCT => Err(Wrong::Forbidden(format!(
+            "{fresh_g} g would bring tub {} to a biological efficiency of {pct:.0} %, beyond any published; check the mass, or say --anyway",
+            tub.name
         ))),
         _ => Ok(()),
     }

@@ -75,7 +75,7 @@ impl Life {
     /// Takes one deed. The error reads after "tub A1 ".
     pub fn take(&mut self, at: Stamp, deed: &Deed, timezone: Tz) -> Result<(), String> {
         if let Some(ended) = self.tub.ended_at
-            && !matches!(deed, Deed::Noted { .. })
+            && !deed.is_remark()
         {
             return Err(format!("ended on {}; only a note can follow", local_text(ended, timezone)));
         }
@@ -93,11 +93,11 @@ impl Life {
             Deed::Discarded { because } => self.discarded(at, because),
             Deed::Moved { to } => self.moved(at, to),
             Deed::Core { probe } => self.core(at, probe.as_deref()),
-            Deed::Looked | Deed::Cased | Deed::Noted { .. } => {}
+            Deed::Looked | Deed::Cased | Deed::Noted { .. } | Deed::Photographed { .. } => {}
             Deed::Spawned(_) | Deed::Amended { .. } | Deed::Acknowledged { .. } => {}
             Deed::HeatBegan(_) | Deed::HeatEnded { .. } => {}
         }
-        if !matches!(deed, Deed::Noted { .. }) {
+        if !deed.is_remark() {
             self.latest = at;
         }
         Ok(())

@@ -1,6 +1,7 @@
 //! What grows: cultures, tubs and their stages, the logbook, thermal time. Pure: no clock, no I/O.
 
 pub mod amend;
+pub mod changes;
 pub mod check;
 pub mod culture;
 pub mod due;
@@ -17,6 +18,7 @@ pub mod logbook;
 pub mod measures;
 pub mod moment;
 pub mod self_heating;
+pub mod several;
 pub mod thermal;
 pub mod tub;
 pub mod wrong;

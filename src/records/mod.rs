@@ -13,7 +13,6 @@ mod flushes_file;
 pub mod line_protocol;
 mod places;
 mod tubs_file;
-mod yields;
 
 pub use export::{Every, ExportError, Options, Summary, export};
 pub use line_protocol::line_protocol;

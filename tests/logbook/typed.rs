@@ -66,19 +66,35 @@ pub fn harvest(fresh_g: f64, flush: Option<u32>) -> Deed {
 }
 
 pub fn amend(entry: i64) -> Deed {
-    Deed::Amended { entry, void: false, at_ms: None, fresh_g: None, dry_g: None, text: None }
+    Deed::Amended { entry, void: false, at_ms: None, fresh_g: None, dry_g: None, text: None, more: Box::default() }
 }
 
 pub fn void(entry: i64) -> Deed {
-    Deed::Amended { entry, void: true, at_ms: None, fresh_g: None, dry_g: None, text: None }
+    Deed::Amended { entry, void: true, at_ms: None, fresh_g: None, dry_g: None, text: None, more: Box::default() }
 }
 
 pub fn amend_at(entry: i64, when: &str) -> Deed {
-    Deed::Amended { entry, void: false, at_ms: Some(at(when).0), fresh_g: None, dry_g: None, text: None }
+    Deed::Amended {
+        entry,
+        void: false,
+        at_ms: Some(at(when).0),
+        fresh_g: None,
+        dry_g: None,
+        text: None,
+        more: Box::default(),
+    }
 }
 
 pub fn amend_fresh(entry: i64, fresh_g: f64) -> Deed {
-    Deed::Amended { entry, void: false, at_ms: None, fresh_g: Some(fresh_g), dry_g: None, text: None }
+    Deed::Amended {
+        entry,
+        void: false,
+        at_ms: None,
+        fresh_g: Some(fresh_g),
+        dry_g: None,
+        text: None,
+        more: Box::default(),
+    }
 }
 
 pub fn discard(because: &str) -> Deed {
