@@ -196,7 +196,7 @@ fn rows(folder: &Path, name: &str, header: &str) -> Vec<Row> {
 fn exported(house: &House, options: &Options) -> tempfile::TempDir {
     let out = tempfile::tempdir().unwrap();
     let reader = Reader::open(house.folder.path()).unwrap();
-    export(&reader, &setup(), &house.tubs, &house.entries, ZONE, options, out.path()).unwrap();
+    export(&reader, &setup(), &house.tubs, &house.entries, ZONE, "Cellar № 1", options, out.path()).unwrap();
     out
 }
 
@@ -381,7 +381,7 @@ fn log_and_alerts_and_nothing_left_beside() {
     check(&alerts[0], &[("value", "28.4"), ("limit", "28"), ("acknowledged_at", "")]);
     let mut names: Vec<_> = fs::read_dir(out.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
     names.sort();
-    assert_eq!(names, ["alerts.csv", "climate.csv", "flushes.csv", "log.csv", "tubs.csv"]);
+    assert_eq!(names, ["alerts.csv", "climate.csv", "datapackage.json", "flushes.csv", "heat_runs.csv", "log.csv", "tubs.csv"]);
 }
 
 #[test]
@@ -389,7 +389,9 @@ fn an_export_that_cannot_be_written_says_where_and_leaves_nothing() {
     let house = house();
     let reader = Reader::open(house.folder.path()).unwrap();
     let run = |options: &Options, dir: &Path| {
-        export(&reader, &setup(), &house.tubs, &house.entries, ZONE, options, dir).unwrap_err().to_string()
+        export(&reader, &setup(), &house.tubs, &house.entries, ZONE, "Cellar № 1", options, dir)
+            .unwrap_err()
+            .to_string()
     };
     let told = run(&options(Every::Hourly), Path::new("/proc/self"));
     assert!(told.starts_with("cannot write /proc/self:"), "{told}");

@@ -113,7 +113,7 @@ pub enum Command {
         probe: String,
     },
     /// Supersede an earlier entry; nothing is erased
-    Amend(AmendArgs),
+    Amend(Box<AmendArgs>),
     /// Where each living tub stands
     Tubs(Json),
     /// One tub in full, with its log
@@ -134,11 +134,11 @@ pub enum Command {
         id: String,
     },
     /// A heat run of substrate begins, or ends; the daemon follows it
-    Pasteurise(PasteuriseArgs),
+    Pasteurise(Box<PasteuriseArgs>),
     /// How each heat run stands
     HeatRuns(HeatRunsArgs),
     /// What a probe should say at a known point; the correction to paste in the config
-    Calibrate(CalibrateArgs),
+    Calibrate(Box<CalibrateArgs>),
     /// Climate beside yields, as CSV files; or the samples as line protocol
     Export(ExportArgs),
     /// The token for reading the status from elsewhere

@@ -30,8 +30,8 @@ pub fn export(site: &Site, args: &ExportArgs) -> Outcome {
     let (setup, timezone) = (&site.plan.setup, site.plan.timezone);
     let mut voice = Voice::new();
     if let Some(dir) = &args.out {
-        let summary =
-            records::export(&reader, setup, &book.tubs, &entries, timezone, &options, dir).map_err(Failure::failed)?;
+        let summary = records::export(&reader, setup, &book.tubs, &entries, timezone, &site.plan.site, &options, dir)
+            .map_err(Failure::failed)?;
         for (path, rows) in &summary.files {
             voice.say(format!("{}: {}", path.display(), wording::count(*rows, "row")))?;
         }

@@ -1,6 +1,7 @@
 //! Physics and figures of measured air and substrate. Pure: no clock, no I/O.
 
 pub mod calibration;
+pub mod chart;
 pub mod humidity;
 pub mod lethality;
 pub mod pressure;

@@ -1,8 +1,8 @@
 //! What leaves the house: climate beside yields as CSV, samples as line protocol.
 //!
 //! In: the store (read only), the installation, the tubs as the logbook tells them. Out: a folder of
-//! CSV files that a spreadsheet opens, or lines for a time-series database. Left out: the data
-//! package descriptor, reports, labels.
+//! CSV files that a spreadsheet opens, or lines for a time-series database. The descriptor
+//! beside them says what each column is.
 
 mod books;
 mod climate_file;
@@ -10,7 +10,10 @@ pub mod csv;
 pub mod export;
 mod flush_climate;
 mod flushes_file;
+mod heat_file;
 pub mod line_protocol;
+mod package;
+mod package_fields;
 mod places;
 mod tubs_file;
 

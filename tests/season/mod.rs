@@ -100,7 +100,13 @@ impl Season {
         values: impl Fn(f64) -> [Option<f64>; 4],
     ) {
         let began = stamp(0.0);
-        let mut store = Store::open(&self.site.folder.path().join("state")).unwrap();
+        // A command that has just ended may hold the store's lock for another moment.
+        let mut opened = None;
+        crate::harness::wait_until(crate::harness::PATIENCE, "the store is free", || {
+            opened = Store::open(&self.site.folder.path().join("state")).ok();
+            opened.is_some()
+        });
+        let mut store = opened.unwrap();
         let id = store.probe_ids(&[probe]).unwrap()[0];
         let changes = (from_ms..=to_ms).step_by(every_ms as usize).map(|ms| {
             let values = values((ms - began) as f64 / HOUR as f64);
