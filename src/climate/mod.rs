@@ -6,6 +6,7 @@ pub mod humidity;
 pub mod lethality;
 pub mod pressure;
 pub mod quantity;
+pub mod rank;
 pub mod salt;
 pub mod series;
 pub mod stamp;
