@@ -33,6 +33,8 @@ const DELIVERIES_MAX: usize = 256;
 const EVENTS_MAX: usize = 1024;
 /// The whole stop takes no longer; what is left then is said.
 const STOP_WITHIN: Duration = Duration::from_secs(5);
+/// How often it is looked whether every part still runs.
+const PARTS_LOOK: Duration = Duration::from_secs(1);
 /// How often a daemon that started without its store looks whether it can be opened by now.
 const STORE_LOOK: Duration = Duration::from_secs(10);
 
@@ -55,9 +57,34 @@ pub enum DaemonError {
     /// The machine refuses signal handlers.
     #[error("signals cannot be received on this machine: {0}")]
     Signals(std::io::Error),
-    /// The loop ended by itself.
-    #[error("the engine ended by itself; this is a fault of tubwatch, please report it with the log")]
-    Engine,
+    /// A part that runs as long as the daemon ended by itself: half a daemon must not look healthy.
+    #[error("{0} ended by itself; this is a fault of tubwatch, please report it with the log")]
+    Ended(String),
+}
+
+/// The status endpoint's listening socket. It outlives a short restart, so that a reader waits instead
+/// of being refused, and a port chosen by the system stays the same.
+#[derive(Default)]
+pub struct Door(Option<(SocketAddr, std::net::TcpListener)>);
+
+impl Door {
+    /// The listener for `wanted`: the one that is open already, or a new one.
+    fn open(&mut self, wanted: Option<SocketAddr>) -> Result<Option<TcpListener>, DaemonError> {
+        let Some(address) = wanted else {
+            self.0 = None;
+            return Ok(None);
+        };
+        let fail = |source| DaemonError::Listen { address, source };
+        if self.0.as_ref().is_none_or(|(open, _)| *open != address) {
+            // The old one goes first: it may be the same port.
+            self.0 = None;
+            let listener = std::net::TcpListener::bind(address).map_err(fail)?;
+            listener.set_nonblocking(true).map_err(fail)?;
+            self.0 = Some((address, listener));
+        }
+        let Some((_, listener)) = &self.0 else { return Ok(None) };
+        listener.try_clone().and_then(TcpListener::from_std).map(Some).map_err(fail)
+    }
 }
 
 /// A daemon that is up.
@@ -79,20 +106,16 @@ pub struct Running {
 ///
 /// # Errors
 /// The store is locked or damaged, or the status address is taken.
-pub async fn start(plan: Arc<Plan>, clock: Clock) -> Result<Running, DaemonError> {
+pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Running, DaemonError> {
     // Refused by rustls when another part of the process was first, which is as good.
     let _ = rustls::crypto::ring::default_provider().install_default();
-    let listener = match plan.status.listen {
-        Some(address) => {
-            Some(TcpListener::bind(address).await.map_err(|source| DaemonError::Listen { address, source })?)
-        }
-        None => None,
-    };
-    let restored = {
+    let listener = door.open(plan.status.listen)?;
+    let mut restored = {
         let (plan, now) = (Arc::clone(&plan), clock.now());
-        tokio::task::spawn_blocking(move || restore::restore(&plan, now)).await.map_err(|_| DaemonError::Engine)??
+        tokio::task::spawn_blocking(move || restore::restore(&plan, now))
+            .await
+            .map_err(|why| DaemonError::Ended(why.to_string()))??
     };
-    let mut restored = restored;
     let (reports_in, reports) = mpsc::unbounded_channel();
     let (outcomes_in, outcomes) = mpsc::unbounded_channel();
     let (snapshots_in, snapshots) = watch::channel(Arc::new(Snapshot::default()));
@@ -137,9 +160,21 @@ pub async fn start(plan: Arc<Plan>, clock: Clock) -> Result<Running, DaemonError
 }
 
 impl Running {
-    /// True once the engine has ended, which it only does when told to.
-    pub fn has_ended(&self) -> bool {
-        self.engine.is_finished()
+    /// Waits until a part ends that nobody stopped, and gives its name.
+    pub async fn ended(&mut self) -> String {
+        loop {
+            tokio::select! {
+                name = self.sources.ended() => return name,
+                () = tokio::time::sleep(PARTS_LOOK) => {
+                    if self.engine.is_finished() {
+                        return "the engine".to_owned();
+                    }
+                    if self.status.as_ref().is_some_and(|(_, task)| task.is_finished()) {
+                        return "the status endpoint".to_owned();
+                    }
+                }
+            }
+        }
     }
 
     /// Stops everything along the sample's way, within [`STOP_WITHIN`] in all.
@@ -182,8 +217,11 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
     let mut interrupt = signal(SignalKind::interrupt()).map_err(DaemonError::Signals)?;
     let mut hangup = signal(SignalKind::hangup()).map_err(DaemonError::Signals)?;
     let mut plan = Arc::new(plan);
+    let mut door = Door::default();
+    let mut look = tokio::time::interval(STORE_LOOK);
+    look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     loop {
-        let running = start(Arc::clone(&plan), Clock::Wall).await?;
+        let mut running = start(Arc::clone(&plan), Clock::Wall, &mut door).await?;
         info!("watching {} probes for {}", plan.probes.len(), plan.site);
         let ask = loop {
             tokio::select! {
@@ -195,10 +233,8 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
                         break Ask::Reload;
                     }
                 }
-                () = tokio::time::sleep(STORE_LOOK) => {
-                    if running.has_ended() {
-                        return Err(DaemonError::Engine);
-                    }
+                name = running.ended() => return Err(DaemonError::Ended(name)),
+                _ = look.tick() => {
                     if running.storeless && restore::can_open(&plan) {
                         info!("the store can be opened now");
                         break Ask::Reload;

@@ -26,6 +26,7 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tracing::{error, info, warn};
 
 use crate::climate::Stamp;
+use crate::climate::stamp::MINUTE_MS;
 use crate::config::Plan;
 use crate::deliver::{self, Deliverer, Outcome};
 use crate::grow::logbook::{Deed, Entry};
@@ -51,6 +52,9 @@ const FLUSH_WITHIN: Duration = Duration::from_secs(2);
 
 /// How often silence, new entries and the snapshot are looked at.
 const TICK: Duration = Duration::from_millis(250);
+
+/// On the samples' clock the watches are ticked as often as this.
+const SAMPLES_TICK_MS: i64 = MINUTE_MS;
 
 /// Everything the loop listens to.
 pub struct Inlets {
@@ -124,6 +128,7 @@ pub struct Engine {
     standing: standing::Keeping,
     store_fault: Option<String>,
     shown_at: Option<Stamp>,
+    ticked_at: Stamp,
     changed: bool,
 }
 
@@ -157,6 +162,7 @@ impl Engine {
             events: Vec::new(),
             sources,
             shown_at: None,
+            ticked_at: now,
             changed: true,
         };
         let missed: Vec<Entry> = restore::not_applied(&engine.entries, restored.applied_up_to).cloned().collect();
@@ -335,8 +341,18 @@ impl Engine {
         self.changed = true;
     }
 
+    /// On the samples' clock an hour may pass between two ticks of the machine's.
+    fn tick_with_the_samples(&mut self) {
+        let now = self.clock.now();
+        if matches!(self.clock, Clock::Samples(_)) && now.since(self.ticked_at) >= SAMPLES_TICK_MS {
+            self.ticked_at = now;
+            self.keeper.tick(now, &mut self.events);
+        }
+    }
+
     /// Hands what the round added up to to the writer and the messengers, and shows it.
     fn end_round(&mut self) {
+        self.tick_with_the_samples();
         self.pass_on_events();
         let round = std::mem::take(&mut self.round);
         if !round.changes.is_empty() || !round.receipts.is_empty() {

@@ -461,3 +461,35 @@ fn an_export_lies_beside_the_yields() {
     assert_eq!(parsed.len(), 122);
     drop(daemon);
 }
+
+#[test]
+fn a_damaged_store_silences_no_alert_and_loses_nothing_that_a_broker_keeps() {
+    let broker = Mosquitto::start();
+    let sink = Sink::start();
+    let messenger = format!("[[messenger]]\nname = \"phone\"\nwebhook = {{ url = \"{}\" }}\n", sink.url());
+    let site = Site::new(&shelf(broker.port(), &messenger));
+    let now = now_ms();
+    let daemon = site.run();
+    let spawned = rfc3339(now - 3_600_000);
+    site.ok(&["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--core", "core-a1", "--at", &spawned]);
+    daemon.status_when("the tub", |status| named(status, "tubs", "A1")["stage"] == "colonising");
+    assert!(daemon.terminate().0.success());
+    let good = std::fs::read(site.store()).unwrap();
+    std::fs::write(site.store(), vec![0x55; good.len()]).unwrap();
+
+    let daemon = site.run();
+    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    let (code, _, body) = daemon.get("/health");
+    assert_eq!(code, 503, "{body}");
+    assert!(body.contains("store"), "{body}");
+    broker.publish("shelf/core/a1", core(now - 1_000, 31.4), 1, false);
+    broker.publish("shelf/core/a1", core(now, 31.5), 1, false);
+    wait_until(PATIENCE, "the hot tub is told without a store", || {
+        sink.posts().iter().any(|post| post.body["subject"] == "tub A1" && post.body["severity"] == "critical")
+    });
+    assert_eq!(std::fs::read(site.store()).unwrap()[..16], [0x55; 16], "the damaged file is left as it is");
+
+    std::fs::write(site.store(), good).unwrap();
+    daemon.status_when("both samples stored", |status| samples(status, "core-a1") == 2);
+    assert_eq!(daemon.get("/health").0, 200);
+}

@@ -22,7 +22,7 @@ use super::speak::{Failure, Outcome, Voice};
 use super::{Site, logbook, wording};
 use crate::climate::stamp::DAY_MS;
 use crate::config::{self, Plan};
-use crate::daemon::{self, Running};
+use crate::daemon::{self, Door, Running};
 use crate::engine::clock::Clock;
 use crate::grow;
 use crate::records::{self, Every, Options};
@@ -54,11 +54,13 @@ pub async fn rehearse(voice: &mut Voice) -> Outcome {
         config::parse(&settings, Path::new("rehearsal.toml")).map_err(|faults| cannot("read its settings", &faults))?;
     let plan = Arc::new(plan);
 
-    let running = daemon::start(Arc::clone(&plan), Clock::samples(SPAWNED_AT)).await.map_err(Failure::failed)?;
+    let running = daemon::start(Arc::clone(&plan), Clock::samples(SPAWNED_AT), &mut Door::default())
+        .await
+        .map_err(Failure::failed)?;
     greet(voice, &running, &device)?;
     let stopped = Arc::new(AtomicBool::new(false));
     let (days, passed) = mpsc::channel(1);
-    let speaker = Speaker { probes, plan: Arc::clone(&plan), stopped: Arc::clone(&stopped), days };
+    let speaker = Speaker { probes, plan: Arc::clone(&plan), stopped: Arc::clone(&stopped), days: Some(days) };
     let speaking = tokio::task::spawn_blocking(move || speaker.run());
     let told = tokio::select! {
         told = tell(voice, running.events.resubscribe(), passed) => told.map(|()| true),
@@ -70,12 +72,14 @@ pub async fn rehearse(voice: &mut Voice) -> Outcome {
     }
     stopped.store(true, Ordering::Relaxed);
     let spoken = speaking.await;
+    // The wire stays whole until the daemon has let go of it: nothing was unplugged.
     running.stop().await;
     drop(wire);
     if !told? {
         voice.say("\nStopped early; what there is gets exported.")?;
     }
-    spoken.map_err(|why| cannot("end its probes", &why))??;
+    let (spoken, _probes) = spoken.map_err(|why| cannot("end its probes", &why))?;
+    spoken?;
     finish(voice, plan).await
 }
 
@@ -116,12 +120,17 @@ struct Speaker {
     probes: TTYPort,
     plan: Arc<Plan>,
     stopped: Arc<AtomicBool>,
-    /// Each day as it begins; closed at the end.
-    days: mpsc::Sender<i64>,
+    /// Each day as it begins; dropped at the end.
+    days: Option<mpsc::Sender<i64>>,
 }
 
 impl Speaker {
-    fn run(mut self) -> Outcome {
+    /// Says everything; gives its end of the wire back.
+    fn run(mut self) -> (Outcome, TTYPort) {
+        (self.say_all(), self.probes)
+    }
+
+    fn say_all(&mut self) -> Outcome {
         let mut scenario = Scenario::new();
         let mut entries = scenario::logbook().into_iter().peekable();
         for step in 0..=LENGTH_MS / EVERY_MS {
@@ -129,7 +138,9 @@ impl Speaker {
             if self.stopped.load(Ordering::Relaxed) {
                 break;
             }
-            if ms % DAY_MS == 0 && self.days.blocking_send(ms / DAY_MS).is_err() {
+            if let (0, Some(days)) = (ms % DAY_MS, &self.days)
+                && days.blocking_send(ms / DAY_MS).is_err()
+            {
                 break;
             }
             while let Some((_, tub, deed)) = entries.next_if(|(due, _, _)| *due <= ms) {
@@ -140,6 +151,7 @@ impl Speaker {
             self.write(scenario.lines(ms).as_bytes()).map_err(|why| cannot("speak over its pseudo-terminal", &why))?;
             thread::sleep(STEP);
         }
+        self.days = None;
         Ok(())
     }
 

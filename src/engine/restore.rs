@@ -8,14 +8,13 @@ use std::ops::ControlFlow;
 
 use tracing::{error, info, warn};
 
+use crate::climate::Stamp;
 use crate::climate::stamp::HOUR_MS;
-use crate::climate::{Quality, Quantity, Stamp};
 use crate::config::Plan;
 use crate::grow::logbook::{self, Deed, Entry};
 use crate::store::history::Form;
 use crate::store::{Change, OutboxItem, Reader, Seen, Store, StoreError, corrections, figures, standing};
 use crate::watch::alert::Alert;
-use crate::watch::judge;
 use crate::watch::keeper::Keeper;
 
 /// So much history of every probe is judged again, for the delays and trends of the watches.
@@ -160,18 +159,9 @@ fn keeper(plan: &Plan, entries: &[Entry], open: Vec<Alert>, next_alert_id: i64, 
 
 /// Lets the judges, delays and trends of the watches see the last hours once more.
 fn warm(keeper: &mut Keeper, reader: &Reader, names: &[&str], now: Stamp) -> Result<(), StoreError> {
-    reader.history(names, now.plus(-WARM_MS), now.plus(1), Form::Raw, &mut |probe, message| {
-        // The keeper judges in context itself; it wants what was known on arrival.
-        let mut quality = message.quality;
-        for quantity in Quantity::ALL {
-            let index = quantity.index();
-            if let (Some(value), false) =
-                (message.values[index], matches!(quality[index], Quality::Undated | Quality::Future))
-            {
-                quality[index] = judge::on_arrival(quantity, value);
-            }
-        }
-        keeper.warm(probe, message.at, &message.values, quality);
+    // The keeper judges in context itself; it wants what was known on arrival.
+    reader.history(names, now.plus(-WARM_MS), now.plus(1), Form::Unjudged, &mut |probe, message| {
+        keeper.warm(probe, message.at, &message.values, message.quality);
         ControlFlow::Continue(())
     })
 }

@@ -44,6 +44,7 @@ impl Site {
             .arg("--config")
             .arg(self.config())
             .args(words)
+            .current_dir(self.folder.path())
             .stdin(Stdio::null())
             .output()
             .unwrap()

@@ -60,7 +60,7 @@ impl Mosquitto {
         // Started by root it would otherwise become another user, who may not write here.
         let user = if is_root() { "user root\n" } else { "" };
         let config = format!(
-            "{user}persistence true\npersistence_location {}/\nmax_queued_messages 0\nmax_inflight_messages 1000\n\
+            "{user}persistence true\npersistence_location {}/\nmax_queued_messages 0\nmax_inflight_messages 1000\nset_tcp_nodelay true\n\
              per_listener_settings false\nlog_dest none\nlistener {port} 127.0.0.1\n{settings}",
             broker.folder.path().display(),
         );
@@ -148,6 +148,10 @@ impl Mosquitto {
 /// Publishes `messages` in order and returns once the broker has them all.
 fn publish_all(options: MqttOptions, messages: Vec<(String, Vec<u8>)>, qos: QoS, retain: bool) {
     let (client, mut connection) = Client::new(options, 64);
+    // Small packets must not wait for the broker's acknowledgement of the one before.
+    let mut network = connection.eventloop.network_options();
+    network.set_tcp_nodelay(true);
+    connection.eventloop.set_network_options(network);
     let mut left = messages.len();
     let sender = std::thread::spawn(move || {
         for (topic, payload) in messages {
