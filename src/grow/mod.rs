@@ -21,5 +21,6 @@ pub mod self_heating;
 pub mod several;
 pub mod thermal;
 pub mod tub;
+pub mod words;
 pub mod wrong;
 pub mod yields;
