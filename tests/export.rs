@@ -196,7 +196,7 @@ fn rows(folder: &Path, name: &str, header: &str) -> Vec<Row> {
 fn exported(house: &House, options: &Options) -> tempfile::TempDir {
     let out = tempfile::tempdir().unwrap();
     let reader = Reader::open(house.folder.path()).unwrap();
-    export(&reader, &setup(), &house.tubs, &house.entries, ZONE, "Cellar № 1", options, out.path()).unwrap();
+    export(&reader, &setup(), &house.tubs, &house.entries, ZONE, options, out.path()).unwrap();
     out
 }
 
@@ -392,9 +392,7 @@ fn an_export_that_cannot_be_written_says_where_and_leaves_nothing() {
     let house = house();
     let reader = Reader::open(house.folder.path()).unwrap();
     let run = |options: &Options, dir: &Path| {
-        export(&reader, &setup(), &house.tubs, &house.entries, ZONE, "Cellar № 1", options, dir)
-            .unwrap_err()
-            .to_string()
+        export(&reader, &setup(), &house.tubs, &house.entries, ZONE, options, dir).unwrap_err().to_string()
     };
     let told = run(&options(Every::Hourly), Path::new("/proc/self"));
     assert!(told.starts_with("cannot write /proc/self:"), "{told}");

@@ -141,6 +141,17 @@ pub enum Command {
     Calibrate(Box<CalibrateArgs>),
     /// Climate beside yields, as CSV files; or the samples as line protocol
     Export(ExportArgs),
+    /// One self-contained page: story, charts, yields; or several tubs side by side
+    Report(ReportArgs),
+    /// The dated label to stick on the lid, with the address of the tub's page as a QR code
+    Label {
+        /// A tub's name, or a filling's id
+        #[arg(value_name = "TUB")]
+        tub: String,
+        /// The file, an SVG picture
+        #[arg(long, value_name = "FILE.svg")]
+        out: PathBuf,
+    },
     /// The token for reading the status from elsewhere
     Token {
         /// What about it
@@ -320,6 +331,26 @@ pub struct PasteuriseArgs {
     /// When: 2026-11-20 10:00, RFC 3339, or now
     #[arg(long, value_name = "TIME", default_value = "now")]
     pub at: String,
+}
+
+/// `report`
+#[derive(Debug, Args)]
+pub struct ReportArgs {
+    /// A tub's name, or a filling's id
+    #[arg(value_name = "TUB", required_unless_present = "compare", conflicts_with = "compare")]
+    pub tub: Option<String>,
+    /// Several tubs side by side; without names those of --culture or --space
+    #[arg(long, value_name = "TUB", num_args = 0..)]
+    pub compare: Option<Vec<String>>,
+    /// Compare the tubs of this culture
+    #[arg(long, value_name = "CULTURE", requires = "compare")]
+    pub culture: Option<String>,
+    /// Compare the tubs that stood in this space
+    #[arg(long, value_name = "SPACE", requires = "compare")]
+    pub space: Option<String>,
+    /// The file, an HTML page
+    #[arg(long, value_name = "FILE.html")]
+    pub out: PathBuf,
 }
 
 /// `calibrate`

@@ -30,8 +30,8 @@ pub fn export(site: &Site, args: &ExportArgs) -> Outcome {
     let (setup, timezone) = (&site.plan.setup, site.plan.timezone);
     let mut voice = Voice::new();
     if let Some(dir) = &args.out {
-        let summary = records::export(&reader, setup, &book.tubs, &entries, timezone, &site.plan.site, &options, dir)
-            .map_err(Failure::failed)?;
+        let summary =
+            records::export(&reader, setup, &book.tubs, &entries, timezone, &options, dir).map_err(Failure::failed)?;
         for (path, rows) in &summary.files {
             voice.say(format!("{}: {}", path.display(), wording::count(*rows, "row")))?;
         }
@@ -64,7 +64,7 @@ fn options(site: &Site, args: &ExportArgs, book: &Book) -> Result<Options, Failu
         other => return Err(Failure::Usage(unknown("step", other, ["1h", "raw"]))),
     };
     let tub = args.tub.as_deref().map(|tub| find(book, tub).map(|tub| tub.id.clone())).transpose()?;
-    Ok(Options { from, to, tub, every, now: site.now })
+    Ok(Options { from, to, tub, every, now: site.now, site: site.plan.site.clone() })
 }
 
 fn lines_to_stdout(voice: &mut Voice, site: &Site, reader: &Reader, book: &Book, options: &Options) -> Outcome {

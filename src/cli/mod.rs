@@ -15,6 +15,7 @@ mod logbook;
 mod paper;
 mod pasteurise;
 mod rehearse;
+mod report;
 mod run;
 mod speak;
 mod token;
@@ -61,6 +62,8 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::HeatRuns(args) => pasteurise::heat_runs(&site(file)?, args),
         Command::Calibrate(args) => calibrate::calibrate(&site(file)?, args),
         Command::Export(args) => export::export(&site(file)?, args),
+        Command::Report(args) => report::report(&site(file)?, args),
+        Command::Label { tub, out } => report::label(&site(file)?, tub, out),
         Command::Token { what: TokenCommand::New } => token::new(file),
         entry => logbook::log(&site(file)?, entry),
     }

@@ -41,6 +41,8 @@ pub struct Options {
     pub every: Every,
     /// The present moment: figures of a tub that is not colonised yet go up to it.
     pub now: Stamp,
+    /// The site's name, for the descriptor.
+    pub site: String,
 }
 
 impl Options {
@@ -127,6 +129,16 @@ pub(super) enum Stopped {
     Disk(io::Error),
 }
 
+impl Stopped {
+    /// The store's error, where nothing was written to a disk.
+    pub(super) fn into_store(self) -> StoreError {
+        match self {
+            Stopped::Store(error) => error,
+            Stopped::Disk(error) => StoreError::Failed { doing: "read", path: PathBuf::new(), why: error.to_string() },
+        }
+    }
+}
+
 impl From<StoreError> for Stopped {
     fn from(error: StoreError) -> Self {
         Stopped::Store(error)
@@ -150,7 +162,6 @@ pub fn export(
     tubs: &[Tub],
     entries: &[Entry],
     timezone: Tz,
-    site: &str,
     options: &Options,
     dir: &Path,
 ) -> Result<Summary, ExportError> {
@@ -200,7 +211,7 @@ pub fn export(
         }
         Ok(())
     })?;
-    folder.describe(&package::descriptor(site, options.now, options.every))?;
+    folder.describe(&package::descriptor(&options.site, options.now, options.every))?;
     folder.publish()
 }
 

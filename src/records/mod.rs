@@ -6,16 +6,26 @@
 
 mod books;
 mod climate_file;
+mod compare;
+mod course;
 pub mod csv;
 pub mod export;
 mod flush_climate;
 mod flushes_file;
 mod heat_file;
+mod label;
 pub mod line_protocol;
 mod package;
 mod package_fields;
+mod paper;
 mod places;
+mod report;
+mod report_charts;
+mod scatter;
 mod tubs_file;
 
+pub use compare::compare;
 pub use export::{Every, ExportError, Options, Summary, export};
+pub use label::{LabelError, label};
 pub use line_protocol::line_protocol;
+pub use report::{Desk, report};
