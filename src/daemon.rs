@@ -127,7 +127,10 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
         let _ = reports_in.send(report);
     };
     let writer = match restored.store.take() {
-        Some(store) => Some(Writer::start(store, plan.store.commit_every, report).map_err(RestoreError::from)?),
+        Some(mut store) => {
+            store.keep_raw(plan.store.keep_raw);
+            Some(Writer::start(store, plan.store.commit_every, report).map_err(RestoreError::from)?)
+        }
         None => None,
     };
     let storeless = writer.is_none();

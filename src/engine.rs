@@ -33,7 +33,7 @@ use crate::grow::logbook::{Deed, Entry};
 use crate::ingest::{Delivery, Receipt, SourceState};
 use crate::status::snapshot::Snapshot;
 use crate::store::standing::Standing;
-use crate::store::{Change, Reader, Report, Seen, Urgency, Writer};
+use crate::store::{Change, Known, Reader, Report, Urgency, Writer};
 use crate::watch::alert::AlertEvent;
 use crate::watch::dating::{Dated, Dating};
 use crate::watch::keeper::Keeper;
@@ -113,7 +113,7 @@ pub struct Engine {
     /// Scratch, empty between calls.
     dated: Vec<Dated<Riding>>,
     probe_ids: Vec<i64>,
-    seen: Seen,
+    seen: Known,
     entries: Vec<Entry>,
     reader: Option<Reader>,
     data_version: i64,
@@ -182,6 +182,10 @@ impl Engine {
         let mut tick = tokio::time::interval(TICK);
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut rebuilt = self.rebuilds.take_results();
+        if self.reader.is_some() {
+            // The logbook may have been written to while nobody ran.
+            self.keep_standing();
+        }
         self.end_round();
         loop {
             tokio::select! {
@@ -291,6 +295,8 @@ impl Engine {
                 self.keeper.store_state(false, &why, now, &mut self.events);
                 self.store_fault = Some(why);
             }
+            Report::Sealed { probe, stamps } => self.seen.sealed(probe, &stamps),
+            Report::Unsealed { why } => error!("samples could not be packed, and stay as they are: {why}"),
             Report::Dropped { samples, more } => {
                 for (probe_id, at) in samples {
                     self.seen.remove(probe_id, at);

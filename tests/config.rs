@@ -65,7 +65,6 @@ fn of_every_key_only_what_is_not_built_is_refused() {
         refused,
         [
             "site.show",
-            "store.keep_raw",
             "status.cert_file",
             "status.key_file",
             "intake",
@@ -94,7 +93,6 @@ fn what_is_built_takes_effect() {
     let text = std::fs::read_to_string(root().join("fixtures/config/every-key.toml")).unwrap();
     let refused = [
         "show",
-        "keep_raw",
         "cert_file = \"status",
         "key_file = \"status",
         "[[intake]]",

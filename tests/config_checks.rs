@@ -34,7 +34,7 @@ fn one_fault(text: &str, key: &str, cause: Cause, part: &str) {
 
 #[test]
 fn site_store_and_status() {
-    use Cause::{Clash, Missing, NotBuilt, Unreadable, Value, WrongType};
+    use Cause::{Clash, Missing, Unreadable, Value, WrongType};
     for (text, key, cause, part) in [
         ("due_not_before = \"1min\"", "site.due_not_before", Value, "from \"1h\" to \"365d\""),
         ("due_not_before = 10", "site.due_not_before", WrongType, "found the number 10"),
@@ -44,7 +44,7 @@ fn site_store_and_status() {
         ("[store]\nkeep_raw = \"forever\"", "store.path", Missing, "a folder"),
         ("[store]\npath = \"x\"\ncommit_every = \"0s\"", "store.commit_every", Value, "from \"100ms\" to \"10min\""),
         ("[store]\npath = \"x\"\nkeep_raw = \"for ever\"", "store.keep_raw", Value, "did you mean \"forever\"?"),
-        ("[store]\npath = \"x\"\nkeep_raw = \"365d\"", "store.keep_raw", NotBuilt, "not built yet"),
+        ("[store]\npath = \"x\"\nkeep_raw = \"30d\"", "store.keep_raw", Value, "at least \"90d\""),
         ("[status]\nlisten = \"0.0.0.0:8750\"", "status.listen", Clash, "expected token_file beside it"),
         ("[status]\nlisten = \"8750\"", "status.listen", Value, "expected an address and a port"),
         ("[status]\ntoken_file = \"mqtt.none\"", "status.token_file", Unreadable, "cannot be read"),

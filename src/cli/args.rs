@@ -152,6 +152,24 @@ pub enum Command {
         #[arg(long, value_name = "FILE.svg")]
         out: PathBuf,
     },
+    /// A consistent, compact copy of the store, while the daemon runs
+    Backup {
+        /// The new file
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        /// Of a damaged store: all that can still be read, and what is lost
+        #[arg(long)]
+        salvage: bool,
+    },
+    /// Make the store of a backup; never over another store
+    Restore {
+        /// The backup
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        /// Rename a store that is there already
+        #[arg(long)]
+        set_aside: bool,
+    },
     /// The token for reading the status from elsewhere
     Token {
         /// What about it

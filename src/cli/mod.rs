@@ -6,6 +6,7 @@
 
 mod alerts;
 mod args;
+mod backup;
 mod beside;
 mod calibrate;
 pub mod check;
@@ -64,6 +65,8 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Export(args) => export::export(&site(file)?, args),
         Command::Report(args) => report::report(&site(file)?, args),
         Command::Label { tub, out } => report::label(&site(file)?, tub, out),
+        Command::Backup { file: target, salvage } => backup::backup(&site(file)?, target, *salvage),
+        Command::Restore { file: from, set_aside } => backup::restore(&site(file)?, from, *set_aside),
         Command::Token { what: TokenCommand::New } => token::new(file),
         entry => logbook::log(&site(file)?, entry),
     }

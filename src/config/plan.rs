@@ -69,6 +69,8 @@ pub struct StorePlan {
     pub folder: PathBuf,
     /// The longest a sample waits for its commit.
     pub commit_every: Duration,
+    /// How long samples are kept; their summaries stay. `None`: for ever.
+    pub keep_raw: Option<Duration>,
 }
 
 /// `[status]`

@@ -7,12 +7,11 @@ use std::time::Duration;
 use super::fault::Cause;
 use super::files::Shelf;
 use super::plan::{Secret, StatusPlan, StorePlan};
-use super::unbuilt;
 use super::url;
 use super::walk::{Desk, Section, Text};
 use super::word::{did_you_mean, duration_ms, quoted};
 use crate::climate::pressure::ALTITUDE_M;
-use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS};
+use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS};
 use crate::grow::measures::altitude_m;
 
 /// `[site]`, checked.
@@ -90,7 +89,7 @@ fn timezone(desk: &mut Desk<'_>, zone: &Text<'_>) -> Option<chrono_tz::Tz> {
 }
 
 pub(super) fn store(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> StorePlan {
-    let mut plan = StorePlan { folder: PathBuf::new(), commit_every: Duration::from_secs(10) };
+    let mut plan = StorePlan { folder: PathBuf::new(), commit_every: Duration::from_secs(10), keep_raw: None };
     if !root.has("store") {
         root.missing(desk, "store", "a table [store] with the path of the folder that keeps the history");
     }
@@ -108,25 +107,26 @@ pub(super) fn store(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> S
     {
         plan.commit_every = Duration::from_millis(ms.unsigned_abs());
     }
-    keep_raw(desk, &section);
+    plan.keep_raw = keep_raw(desk, &section);
     plan
 }
 
-fn keep_raw(desk: &mut Desk<'_>, section: &Section<'_>) {
-    let Some(keep) = section.text(desk, "keep_raw", "\"forever\", in quotes") else { return };
+/// The shortest `keep_raw`: the figures of a living tub are made of its samples at every start.
+const KEEP_RAW_MIN_MS: i64 = 90 * DAY_MS;
+
+fn keep_raw(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<Duration> {
+    let keep = section.text(desk, "keep_raw", "\"forever\" or a duration such as \"400d\", in quotes")?;
     if keep.text == "forever" {
-        return;
+        return None;
     }
-    match unbuilt::refusal("store", "keep_raw", "a duration") {
-        Some(sentence) if duration_ms(keep.text).is_some_and(|ms| ms >= SECOND_MS) => {
-            desk.fault(keep.at, &keep.path, Cause::NotBuilt, sentence);
-        }
-        _ => {
-            let hint = did_you_mean(keep.text, ["forever"]);
-            let sentence = format!("found {}, expected \"forever\"{hint}", quoted(keep.text));
-            desk.fault(keep.at, &keep.path, Cause::Value, sentence);
-        }
+    let ms = duration_ms(keep.text);
+    if let Some(ms) = ms.filter(|ms| *ms >= KEEP_RAW_MIN_MS) {
+        return Some(Duration::from_millis(ms.unsigned_abs()));
     }
+    let hint = if ms.is_none() { did_you_mean(keep.text, ["forever"]) } else { String::new() };
+    let sentence = format!("found {}, expected \"forever\", or at least \"90d\"{hint}", quoted(keep.text));
+    desk.fault(keep.at, &keep.path, Cause::Value, sentence);
+    None
 }
 
 pub(super) fn status(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> StatusPlan {

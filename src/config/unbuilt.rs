@@ -17,9 +17,8 @@ const fn row(section: &'static str, key: &'static str, what: &'static str) -> Ro
     Row { section, key, value: "", what }
 }
 
-const NOT_BUILT: [Row; 17] = [
+const NOT_BUILT: [Row; 16] = [
     row("site", "show", "showing other units is"),
-    Row { section: "store", key: "keep_raw", value: "a duration", what: "throwing old samples away is" },
     row("status", "cert_file", "TLS on the status page is"),
     row("status", "key_file", "TLS on the status page is"),
     row("", "intake", "taking in probes without a broker is"),

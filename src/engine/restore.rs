@@ -13,7 +13,7 @@ use crate::climate::stamp::HOUR_MS;
 use crate::config::Plan;
 use crate::grow::logbook::{self, Deed, Entry};
 use crate::store::history::Form;
-use crate::store::{Change, OutboxItem, Reader, Seen, Store, StoreError, corrections, figures, standing};
+use crate::store::{Change, Known, OutboxItem, Reader, Store, StoreError, corrections, figures, standing};
 use crate::watch::alert::Alert;
 use crate::watch::keeper::Keeper;
 
@@ -39,7 +39,7 @@ pub struct Restored {
     /// Numbers of the plan's probes in the store, by position.
     pub probe_ids: Vec<i64>,
     /// The duplicate index.
-    pub seen: Seen,
+    pub seen: Known,
     /// Messages stored of each of the plan's probes.
     pub stored_by_probe: Vec<u64>,
     /// Messages of each of the plan's probes that were not taken.
@@ -84,7 +84,7 @@ fn from_store(plan: &Plan, mut store: Store, now: Stamp) -> Result<Restored, Sto
     let names: Vec<&str> = plan.probes.iter().map(|probe| probe.name.as_str()).collect();
     let probe_ids = store.probe_ids(&names)?;
     let reader = store.reader()?;
-    let seen = reader.seen()?;
+    let seen = reader.known()?;
     let entries = reader.entries()?;
     let newest = reader.newest_ids()?;
     let refused = reader.refused()?;
@@ -134,7 +134,7 @@ fn without_store(plan: &Plan, now: Stamp, why: &StoreError) -> Restored {
         entries: standing.entries,
         // Only this run knows them: nothing is stored under them.
         probe_ids: (1..).take(plan.probes.len()).collect(),
-        seen: Seen::new(),
+        seen: Known::new(),
         stored_by_probe: vec![0; plan.probes.len()],
         refused_by_probe: vec![0; plan.probes.len()],
         outbox_waiting: Vec::new(),

@@ -283,7 +283,7 @@ mod tests {
             timezone: chrono_tz::UTC,
             altitude_m: None,
             backup: None,
-            store: StorePlan { folder: PathBuf::new(), commit_every: Duration::ZERO },
+            store: StorePlan { folder: PathBuf::new(), commit_every: Duration::ZERO, keep_raw: None },
             status: StatusPlan { listen: None, token: None, address: None },
             brokers: Vec::new(),
             ports: Vec::new(),

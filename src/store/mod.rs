@@ -3,8 +3,11 @@
 //!
 //! In: [`Change`]s from the engine, logbook entries from commands. Out: [`Report`]s of what is on
 //! stable storage, and what is stored, judged and corrected, in time order. The schema stands in
-//! `schema.rs`; what is left out of this version: sealed chunks, summaries, retention, backup.
+//! `schema.rs`. Fresh samples lie in rows (`commit.rs`), older ones in packed chunks (`seal.rs`); readers see no difference.
 
+pub mod backup;
+mod chunk;
+mod chunks;
 mod commit;
 pub mod corrections;
 pub mod entries;
@@ -13,14 +16,22 @@ pub mod figures;
 pub mod heat;
 pub mod history;
 pub mod judged;
+mod known;
+mod merge;
 pub mod open;
 pub mod past;
+pub mod quarters;
 pub mod reader;
 mod rows;
+pub mod salvage;
 pub mod schema;
+mod seal;
 pub mod seen;
 pub mod self_heating;
+mod series;
 pub mod standing;
+pub mod summary;
+mod window;
 pub mod writer;
 mod zones;
 
@@ -30,6 +41,7 @@ use crate::watch::setup::Correction;
 
 pub use error::StoreError;
 pub use judged::JudgedMessage;
+pub use known::Known;
 pub use open::{Access, Store};
 pub use reader::Reader;
 pub use seen::Seen;
@@ -156,5 +168,17 @@ pub enum Report {
         samples: Vec<(i64, Stamp)>,
         /// Further ones that are not named, because the disk held up even this list.
         more: u64,
+    },
+    /// Samples of one probe that are in a chunk now: the duplicate index need not hold them.
+    Sealed {
+        /// The probe's number.
+        probe: i64,
+        /// Their times, in order.
+        stamps: Vec<i64>,
+    },
+    /// Samples could not be sealed; they stay in their rows, and it is tried again.
+    Unsealed {
+        /// Why, in one plain sentence.
+        why: String,
     },
 }

@@ -14,6 +14,7 @@ use super::commit::Committer;
 use super::error::StoreError;
 use super::open::Store;
 use super::rows::SampleRow;
+use super::seal::Sealed;
 use super::{Change, Report};
 use crate::climate::Stamp;
 
@@ -34,6 +35,12 @@ const PAUSE_FIRST: Duration = Duration::from_millis(100);
 
 /// The longest pause between tries: how late a recovery may be noticed.
 const PAUSE_LONGEST: Duration = Duration::from_secs(5);
+
+/// Under steady load samples are sealed a step at a time, so that commits wait little.
+const SEAL_AGAIN: Duration = Duration::from_secs(1);
+
+/// Samples that cannot be sealed are told of again this often.
+const UNSEALED_AGAIN: Duration = Duration::from_secs(3600);
 
 /// A failure that goes on is reported again this often.
 const REPORT_AGAIN: Duration = Duration::from_secs(60);
@@ -194,6 +201,8 @@ impl Writer {
             told: 0,
             failure: None,
             pause: PAUSE_FIRST,
+            sealed_at: None,
+            unsealed: None,
         };
         let thread = std::thread::Builder::new()
             .name("store-writer".to_owned())
@@ -305,12 +314,28 @@ struct Work {
     told: u64,
     failure: Option<(String, Instant)>,
     pause: Duration,
+    sealed_at: Option<Instant>,
+    unsealed: Option<(String, Instant)>,
+}
+
+/// Why the thread woke up.
+enum Woken {
+    /// To commit; with the deadline for stopping, if there is one.
+    Commit(Option<Instant>),
+    /// Nothing is to be committed, and samples are to be sealed.
+    Seal,
 }
 
 impl Work {
     fn run(&mut self) -> Result<(), Unwritten> {
         loop {
-            let stop = self.take_what_is_due();
+            let stop = match self.take_what_is_due() {
+                Woken::Commit(stop) => stop,
+                Woken::Seal => {
+                    self.seal();
+                    continue;
+                }
+            };
             if self.held.is_empty() {
                 // An empty hand-over is stored as soon as everything before it is.
                 self.tell_committed(0.0, 0);
@@ -320,12 +345,45 @@ impl Work {
             if stop.is_some() && self.held.is_empty() && lock(&self.shared.queue).group.is_empty() {
                 return Ok(());
             }
+            // Under steady load there is never nothing to do.
+            let rested = self.sealed_at.is_none_or(|at| at.elapsed() >= SEAL_AGAIN);
+            if stop.is_none()
+                && self.failure.is_none()
+                && rested
+                && self.seal_in(Instant::now()) == Some(Duration::ZERO)
+            {
+                self.seal();
+            }
+        }
+    }
+
+    fn seal_in(&self, now: Instant) -> Option<Duration> {
+        self.committer.seal_in(now)
+    }
+
+    /// One step of sealing.
+    fn seal(&mut self) {
+        let mut sealed = Vec::new();
+        let done = self.committer.seal(&mut sealed);
+        self.sealed_at = Some(Instant::now());
+        for Sealed { probe, stamps } in sealed {
+            (self.report)(Report::Sealed { probe, stamps });
+        }
+        match done {
+            Ok(_) => self.unsealed = None,
+            Err(why) => {
+                let told = self.unsealed.as_ref();
+                if told.is_none_or(|(before, at)| *before != why || at.elapsed() >= UNSEALED_AGAIN) {
+                    self.unsealed = Some((why.clone(), Instant::now()));
+                    (self.report)(Report::Unsealed { why });
+                }
+            }
         }
     }
 
     /// Waits until a commit is due (after a failure: until the pause is over) and takes everything
-    /// that waits; returns the deadline for stopping, if there is one.
-    fn take_what_is_due(&mut self) -> Option<Instant> {
+    /// that waits; or until there is nothing to commit and something to seal.
+    fn take_what_is_due(&mut self) -> Woken {
         let shared = self.shared.clone();
         let failed = self.failure.as_ref().map(|_| Instant::now());
         let mut queue = lock(&shared.queue);
@@ -340,7 +398,15 @@ impl Work {
                 }
                 None => queue.due(now, self.commit_every),
             };
-            queue = match due {
+            let seal_in = if failed.is_some() { None } else { self.seal_in(now) };
+            let wait = match (due, seal_in) {
+                (Due::Now, _) => break,
+                (_, Some(Duration::ZERO)) => return Woken::Seal,
+                (Due::In(left), Some(seal_in)) => Due::In(left.min(seal_in)),
+                (Due::Never, Some(seal_in)) => Due::In(seal_in),
+                (due, None) => due,
+            };
+            queue = match wait {
                 Due::Now => break,
                 Due::In(left) => shared.wake.wait_timeout(queue, left).unwrap_or_else(PoisonError::into_inner).0,
                 Due::Never => shared.wake.wait(queue).unwrap_or_else(PoisonError::into_inner),
@@ -360,7 +426,7 @@ impl Work {
         if !dropped.is_empty() {
             (self.report)(Report::Dropped { samples: dropped, more });
         }
-        stop
+        Woken::Commit(stop)
     }
 
     fn try_commit(&mut self) -> bool {
