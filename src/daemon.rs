@@ -17,6 +17,7 @@ use tracing::{error, info, warn};
 
 use crate::config::{self, Plan};
 use crate::deliver::Deliverer;
+use crate::engine::backups;
 use crate::engine::clock::Clock;
 use crate::engine::restore::{self, RestoreError};
 use crate::engine::shelf::Shelf;
@@ -100,6 +101,7 @@ pub struct Running {
     sources: Sources,
     engine: JoinHandle<Outlets>,
     status: Option<(oneshot::Sender<()>, JoinHandle<()>)>,
+    backups: Option<JoinHandle<()>>,
 }
 
 /// Starts everything, in order; what fails to start ends what had started.
@@ -118,6 +120,7 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     };
     let (reports_in, reports) = mpsc::unbounded_channel();
     let (outcomes_in, outcomes) = mpsc::unbounded_channel();
+    let (backups_in, backup_standings) = mpsc::unbounded_channel();
     let (snapshots_in, snapshots) = watch::channel(Arc::new(Snapshot::default()));
     let (events_in, events) = broadcast::channel(EVENTS_MAX);
     let (deliveries_in, deliveries) = mpsc::channel(DELIVERIES_MAX);
@@ -139,7 +142,7 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     let deliverer = Deliverer::start(&plan.messengers, waiting, shelf.clone(), outcomes_in);
     let outlets = Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
-    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes }));
+    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, backups: backup_standings }));
 
     let mut address = None;
     let status = listener.map(|listener| {
@@ -159,7 +162,8 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
         let clock = clock.clone();
         Arc::new(move || clock.now())
     });
-    Ok(Running { address, events, snapshots, storeless, sources, engine, status })
+    let backups = (plan.backup.is_some() && !storeless).then(|| tokio::spawn(backups::keep(plan, backups_in)));
+    Ok(Running { address, events, snapshots, storeless, sources, engine, status, backups })
 }
 
 impl Running {
@@ -191,6 +195,10 @@ impl Running {
     }
 
     async fn stop_in_order(mut self) {
+        if let Some(backups) = self.backups.take() {
+            // A copy under way is not waited for; its remains are taken away at the next start.
+            backups.abort();
+        }
         self.sources.stop_intake().await;
         let outlets = self.engine.await;
         self.sources.finish().await;

@@ -7,6 +7,7 @@
 //! A sample goes to the watches and to the store side by side: a failing store silences no alert.
 //! Left out: connecting, disk and HTTP, which have rooms of their own.
 
+pub mod backups;
 pub mod clock;
 mod entries;
 mod messages;
@@ -64,6 +65,8 @@ pub struct Inlets {
     pub reports: mpsc::UnboundedReceiver<Report>,
     /// From the messengers.
     pub outcomes: mpsc::UnboundedReceiver<Outcome>,
+    /// How the backups stand.
+    pub backups: mpsc::UnboundedReceiver<backups::Standing>,
 }
 
 /// What the loop speaks to.
@@ -127,6 +130,7 @@ pub struct Engine {
     rebuilds: Rebuilds,
     standing: standing::Keeping,
     store_fault: Option<String>,
+    backup_fault: Option<String>,
     shown_at: Option<Stamp>,
     ticked_at: Stamp,
     changed: bool,
@@ -153,6 +157,7 @@ impl Engine {
             reader: restored.reader,
             next_outbox_id: restored.next_outbox_id,
             store_fault: restored.fault,
+            backup_fault: None,
             plan,
             clock,
             wall: Clock::Wall,
@@ -199,6 +204,7 @@ impl Engine {
                 }
                 Some(report) = inlets.reports.recv() => self.report(report),
                 Some(outcome) = inlets.outcomes.recv() => self.outcome(&outcome),
+                Some(standing) = inlets.backups.recv() => self.backup(&standing),
                 Some(result) = rebuilt.recv() => self.rebuilt(result),
                 _ = tick.tick() => self.tick(),
             }
@@ -354,6 +360,15 @@ impl Engine {
             self.ticked_at = now;
             self.keeper.tick(now, &mut self.events);
         }
+    }
+
+    /// A backup was made, or could not be.
+    fn backup(&mut self, standing: &backups::Standing) {
+        let fault = (!standing.is_ok).then(|| standing.why.clone());
+        if fault.is_some() && self.backup_fault != fault {
+            error!("the last backup is over a week old: {}", standing.why);
+        }
+        self.backup_fault = fault;
     }
 
     /// Hands what the round added up to to the writer and the messengers, and shows it.

@@ -122,11 +122,13 @@ pub(super) fn heating_line(heating: &Heating) -> String {
         None => "Core over air was measured too little to tell its highest day".to_owned(),
     };
     let hump = match heating.hump {
-        Hump::Unknown => "at the end too little was measured to say whether the hump was over",
+        Hump::Unknown => {
+            "too little was measured in the last day before the opening, or now, to say whether the hump was over"
+        }
         Hump::NotSeen => "no hump of self-heating was seen",
-        Hump::Rising => "the hump was still rising at the end",
-        Hump::Falling => "the hump was not over at the end",
-        Hump::Over => "the hump was over at the end",
+        Hump::Rising => "the hump was still rising by the opening, or now",
+        Hump::Falling => "the hump was not over by the opening, or now",
+        Hump::Over => "the hump was over by the opening, or now",
     };
     format!("{peak}; {hump}.")
 }

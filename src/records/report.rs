@@ -112,7 +112,9 @@ fn read<'a>(desk: &Desk<'_>, tub: &'a Tub) -> Result<Read<'a>, StoreError> {
         }
         None => None,
     };
-    let heating = self_heating::gather(desk.reader, tub, desk.setup, until)?;
+    // The hump is of the closed tub: what is said of its end is said of the opening.
+    let shut_until = tub.opened_at.unwrap_or(until);
+    let heating = self_heating::gather(desk.reader, tub, desk.setup, shut_until)?;
     let run = desk.book.heat_runs.iter().find(|run| Some(&run.name) == tub.heat_run.as_ref());
     let heat_run = match run {
         Some(run) => {
@@ -130,7 +132,7 @@ fn read<'a>(desk: &Desk<'_>, tub: &'a Tub) -> Result<Read<'a>, StoreError> {
         until,
         facts,
         lesson,
-        heating: heating.map(|heating| heating.report(until)).filter(|report| report.hours_measured > 0),
+        heating: heating.map(|heating| heating.report(shut_until)).filter(|report| report.hours_measured > 0),
         heat_run,
         yields: Yields::of(&Filling::of(tub), &tub.harvests, tub.spawned_at, until),
         alerts,
