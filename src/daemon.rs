@@ -15,14 +15,15 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio::task::JoinHandle;
 use tracing::{error, info, warn};
 
+use crate::climate::stamp::MINUTE_MS;
 use crate::config::{self, Plan};
-use crate::deliver::Deliverer;
+use crate::deliver::{self, Before, Deliverer};
 use crate::engine::backups;
 use crate::engine::clock::Clock;
 use crate::engine::restore::{self, RestoreError};
-use crate::engine::shelf::Shelf;
+use crate::engine::shelf::{ASKED_MAX, Shelf};
 use crate::engine::{Engine, Inlets, Outlets};
-use crate::ingest::Sources;
+use crate::ingest::{Delivery, Sources};
 use crate::status::{self, Access, snapshot::Snapshot};
 use crate::store::Writer;
 use crate::watch::alert::AlertEvent;
@@ -38,6 +39,9 @@ const STOP_WITHIN: Duration = Duration::from_secs(5);
 const PARTS_LOOK: Duration = Duration::from_secs(1);
 /// How often a daemon that started without its store looks whether it can be opened by now.
 const STORE_LOOK: Duration = Duration::from_secs(10);
+
+/// An engine that has shown nothing for so long stands still.
+const ENGINE_SILENT_MS: i64 = MINUTE_MS;
 
 /// Why the daemon could not start or go on.
 #[derive(Debug, thiserror::Error)]
@@ -99,9 +103,28 @@ pub struct Running {
     /// The store could not be opened; the daemon watches, but keeps nothing.
     pub storeless: bool,
     sources: Sources,
+    /// Held until the stop: without any source the engine would take its queue for closed, and end.
+    deliveries: mpsc::Sender<Delivery>,
     engine: JoinHandle<Outlets>,
     status: Option<(oneshot::Sender<()>, JoinHandle<()>)>,
     backups: Option<JoinHandle<()>>,
+    sign_of_life: Option<JoinHandle<()>>,
+}
+
+/// Whether samples, watches, store and outbox all work, by the last snapshot.
+fn is_well(snapshot: &Snapshot) -> Result<(), String> {
+    if let Some(fault) = snapshot.inner.faults.first() {
+        return Err(fault.clone());
+    }
+    let now = Clock::Wall.now();
+    // The engine makes one every second.
+    if now.since(snapshot.time).abs() > ENGINE_SILENT_MS {
+        return Err("watches: the engine has stood still for a minute".to_owned());
+    }
+    if !snapshot.probes.is_empty() && snapshot.probes.iter().all(|probe| probe.health == "silent") {
+        return Err("samples: no probe reports".to_owned());
+    }
+    Ok(())
 }
 
 /// Starts everything, in order; what fails to start ends what had started.
@@ -138,11 +161,15 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     };
     let storeless = writer.is_none();
     let waiting = std::mem::take(&mut restored.outbox_waiting);
-    let shelf = Arc::new(Shelf::new(Arc::clone(&plan)));
-    let deliverer = Deliverer::start(&plan.messengers, waiting, shelf.clone(), outcomes_in);
+    let (asked_in, asked) = mpsc::channel(ASKED_MAX);
+    let shelf = Arc::new(Shelf::new(Arc::clone(&plan), asked_in));
+    let subjects = restored.told.iter().flat_map(|told| told.alerts.iter().map(|alert| alert.subject.clone()));
+    let before = Before { waiting, subjects: subjects.collect() };
+    let deliverer = Deliverer::start(&plan, before, clock.now(), shelf.clone(), outcomes_in);
+    let alerts_in = events_in.clone();
     let outlets = Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
-    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, backups: backup_standings }));
+    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, asked, backups: backup_standings }));
 
     let mut address = None;
     let status = listener.map(|listener| {
@@ -153,17 +180,34 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
             // A dropped sender means stop as well.
             let _ = stopped.await;
         };
-        (stop, tokio::spawn(status::serve(listener, snapshots.clone(), access, shelf, stopping)))
+        let inlets = status::Inlets { snapshots: snapshots.clone(), alerts: alerts_in.clone(), archive: shelf };
+        (stop, tokio::spawn(status::serve(listener, inlets, access, stopping)))
     });
     if let Some(address) = address {
         info!("the status page is at http://{address}/");
     }
-    let sources = Sources::start(&plan, deliveries_in, {
+    let sources = Sources::start_with_window(&plan, deliveries_in.clone(), {
         let clock = clock.clone();
         Arc::new(move || clock.now())
     });
-    let backups = (plan.backup.is_some() && !storeless).then(|| tokio::spawn(backups::keep(plan, backups_in)));
-    Ok(Running { address, events, snapshots, storeless, sources, engine, status, backups })
+    let backups =
+        (plan.backup.is_some() && !storeless).then(|| tokio::spawn(backups::keep(Arc::clone(&plan), backups_in)));
+    let sign_of_life = plan.sign_of_life.clone().map(|sign| {
+        let snapshots = snapshots.clone();
+        tokio::spawn(deliver::sign_of_life::run(sign, move || is_well(&snapshots.borrow())))
+    });
+    Ok(Running {
+        address,
+        events,
+        snapshots,
+        storeless,
+        sources,
+        deliveries: deliveries_in,
+        engine,
+        status,
+        sign_of_life,
+        backups,
+    })
 }
 
 impl Running {
@@ -199,7 +243,12 @@ impl Running {
             // A copy under way is not waited for; its remains are taken away at the next start.
             backups.abort();
         }
+        if let Some(sign) = self.sign_of_life.take() {
+            // Who stops gives no sign.
+            sign.abort();
+        }
         self.sources.stop_intake().await;
+        drop(self.deliveries);
         let outlets = self.engine.await;
         self.sources.finish().await;
         match outlets {

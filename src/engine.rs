@@ -12,11 +12,14 @@ pub mod clock;
 mod entries;
 mod messages;
 mod rebuild;
+pub mod replay;
 pub mod restore;
 pub mod shelf;
 mod standing;
 mod tally;
+mod telling;
 mod view;
+pub mod wishes;
 
 use std::collections::VecDeque;
 use std::path::PathBuf;
@@ -27,15 +30,16 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tracing::{error, info, warn};
 
 use crate::climate::Stamp;
+use crate::climate::stamp::DAY_MS;
 use crate::climate::stamp::MINUTE_MS;
 use crate::config::Plan;
-use crate::deliver::{self, Deliverer, Outcome};
+use crate::deliver::{Deliverer, Outcome};
 use crate::grow::logbook::{Deed, Entry};
 use crate::ingest::{Delivery, Receipt, SourceState};
 use crate::status::snapshot::Snapshot;
 use crate::store::standing::Standing;
 use crate::store::{Change, Known, Reader, Report, Urgency, Writer};
-use crate::watch::alert::AlertEvent;
+use crate::watch::alert::{AlertEvent, Watch};
 use crate::watch::dating::{Dated, Dating};
 use crate::watch::keeper::Keeper;
 
@@ -43,6 +47,7 @@ use clock::Clock;
 use messages::Riding;
 use rebuild::Rebuilds;
 use tally::{Refused, Tally};
+use telling::Telling;
 
 /// Deliveries taken in one round before their changes go to the writer: large rounds under load, one
 /// message when idle.
@@ -67,6 +72,8 @@ pub struct Inlets {
     pub outcomes: mpsc::UnboundedReceiver<Outcome>,
     /// How the backups stand.
     pub backups: mpsc::UnboundedReceiver<backups::Standing>,
+    /// From the page.
+    pub asked: mpsc::Receiver<shelf::Asked>,
 }
 
 /// What the loop speaks to.
@@ -120,7 +127,7 @@ pub struct Engine {
     entries: Vec<Entry>,
     reader: Option<Reader>,
     data_version: i64,
-    next_outbox_id: i64,
+    telling: Telling,
     outlets: Outlets,
     round: Round,
     pending: VecDeque<Pending>,
@@ -130,7 +137,6 @@ pub struct Engine {
     rebuilds: Rebuilds,
     standing: standing::Keeping,
     store_fault: Option<String>,
-    backup_fault: Option<String>,
     shown_at: Option<Stamp>,
     ticked_at: Stamp,
     changed: bool,
@@ -149,15 +155,14 @@ impl Engine {
             tally: Tally::new(restored.stored_by_probe, restored.refused_by_probe),
             rebuilds: Rebuilds::new(folder.clone()),
             standing: standing::Keeping::new(folder),
+            telling: Telling::new(&plan, restored.told, restored.keeper.alerts(), restored.next_outbox_id),
             keeper: restored.keeper,
             probe_ids: restored.probe_ids,
             seen: restored.seen,
             entries: restored.entries,
             data_version: 0,
             reader: restored.reader,
-            next_outbox_id: restored.next_outbox_id,
             store_fault: restored.fault,
-            backup_fault: None,
             plan,
             clock,
             wall: Clock::Wall,
@@ -206,6 +211,7 @@ impl Engine {
                 Some(outcome) = inlets.outcomes.recv() => self.outcome(&outcome),
                 Some(standing) = inlets.backups.recv() => self.backup(&standing),
                 Some(result) = rebuilt.recv() => self.rebuilt(result),
+                Some(asked) = inlets.asked.recv() => self.asked(asked),
                 _ = tick.tick() => self.tick(),
             }
             self.end_round();
@@ -278,6 +284,7 @@ impl Engine {
             let name = &self.plan.probes[probe].name;
             warn!("probe {name}: its temperatures look like Fahrenheit; let it send Celsius, or the figures are wrong");
         }
+        self.tell_what_is_due();
         self.want_rebuilds();
         self.start_rebuild();
         self.round.changes.extend(self.tally.refused_changes(&self.probe_ids, self.wall.now()));
@@ -339,20 +346,6 @@ impl Engine {
         self.rebuilds.committed(ticket);
     }
 
-    fn outcome(&mut self, outcome: &Outcome) {
-        let at = self.clock.now();
-        match &outcome.result {
-            Ok(()) => {
-                self.round.changes.push(Change::Delivered { id: outcome.id, at });
-                self.round.at_once = true;
-            }
-            Err(error) => {
-                self.round.changes.push(Change::Tried { id: outcome.id, tries: outcome.tries, error: error.clone() });
-            }
-        }
-        self.changed = true;
-    }
-
     /// On the samples' clock an hour may pass between two ticks of the machine's.
     fn tick_with_the_samples(&mut self) {
         let now = self.clock.now();
@@ -362,13 +355,10 @@ impl Engine {
         }
     }
 
-    /// A backup was made, or could not be.
+    /// How the backups stand was looked at.
     fn backup(&mut self, standing: &backups::Standing) {
-        let fault = (!standing.is_ok).then(|| standing.why.clone());
-        if fault.is_some() && self.backup_fault != fault {
-            error!("the last backup is over a week old: {}", standing.why);
-        }
-        self.backup_fault = fault;
+        let now = self.clock.now();
+        self.keeper.machine_state(Watch::BackupOld, "", standing.is_ok, &standing.why, now, &mut self.events);
     }
 
     /// Hands what the round added up to to the writer and the messengers, and shows it.
@@ -379,7 +369,12 @@ impl Engine {
         if !round.changes.is_empty() || !round.receipts.is_empty() {
             self.changed = true;
             if let Some(writer) = &self.outlets.writer {
-                let urgency = if round.at_once { Urgency::AtOnce } else { Urgency::WhenDue };
+                let within = round.receipts.iter().filter_map(Receipt::within).min();
+                let urgency = match within {
+                    _ if round.at_once => Urgency::AtOnce,
+                    Some(within) => Urgency::Within(within),
+                    None => Urgency::WhenDue,
+                };
                 let ticket = writer.write(round.changes, urgency, round.receipts.len());
                 self.rebuilds.wrote(ticket);
                 self.pending.push_back(Pending {
@@ -396,6 +391,7 @@ impl Engine {
 
     /// Alert events of the round: into the store, the outbox, the log.
     fn pass_on_events(&mut self) {
+        self.keep_silent_changes();
         if self.events.is_empty() {
             return;
         }
@@ -409,22 +405,24 @@ impl Engine {
                 event.alert.text
             );
             self.round.changes.push(Change::Alert(event.alert.clone()));
-            let (plan, now) = (&self.plan, self.clock.now());
-            for item in deliver::items(&event, &plan.site, &plan.messengers, &mut self.next_outbox_id, now) {
-                let (told, committed) = oneshot::channel::<()>();
-                self.round.changes.push(Change::Outbox(item.clone()));
-                self.round.told.push(told);
-                self.outlets.deliverer.hand_over(item, async {
-                    if committed.await.is_err() {
-                        // Never committed: it must not be dropped from memory in favour of the store.
-                        std::future::pending::<()>().await;
-                    }
-                });
-            }
+            self.tell_event(&event);
             // Nobody may be listening.
             let _ = self.outlets.events.send(event);
         }
         self.round.at_once = true;
+        self.tell();
+        self.keep_standing();
+    }
+
+    /// Alerts that changed without anybody being told go to the store alone.
+    fn keep_silent_changes(&mut self) {
+        let changed = self.keeper.take_changed();
+        if changed.is_empty() {
+            return;
+        }
+        self.round.changes.extend(changed.into_iter().map(Change::Alert));
+        self.round.at_once = true;
+        self.changed = true;
         self.keep_standing();
     }
 
@@ -432,7 +430,11 @@ impl Engine {
     fn keep_standing(&self) {
         let live: Vec<&str> = self.keeper.tubs().map(|tub| tub.id.as_str()).collect();
         let heat = |entry: &Entry| matches!(entry.deed, Deed::HeatBegan(_) | Deed::HeatEnded { .. });
-        let of_live = |entry: &&Entry| live.contains(&entry.tub.as_str()) || heat(entry);
+        let now = self.clock.now();
+        // A wish holds for a day at most.
+        let of_live = |entry: &&Entry| {
+            live.contains(&entry.tub.as_str()) || heat(entry) || (entry.deed.is_wish() && now.since(entry.at) <= DAY_MS)
+        };
         self.standing.write(Standing {
             entries: self.entries.iter().filter(of_live).cloned().collect(),
             alerts: self.keeper.alerts().cloned().collect(),

@@ -260,7 +260,7 @@ fn outbox(id: i64) -> OutboxItem {
         id,
         messenger: "phone".to_owned(),
         alert_id: 7,
-        event: EventKind::RaisedAgain,
+        event: EventKind::RaisedAgain.into(),
         body: "{\"id\":7}".to_owned(),
         idempotency_key: "cellar/tub A1/core-temperature/900/raised-again/2".to_owned(),
         created_at: Stamp(5),

@@ -6,6 +6,7 @@
 
 mod alerts;
 mod args;
+mod arrivals;
 mod backup;
 mod beside;
 mod calibrate;
@@ -16,12 +17,18 @@ mod logbook;
 mod paper;
 mod pasteurise;
 mod rehearse;
+mod replay;
 mod report;
 mod run;
+mod shelve;
 mod speak;
+mod suggest;
 mod token;
+mod told;
 mod tubs;
+mod user;
 mod wording;
+mod working;
 
 use std::ffi::OsString;
 use std::path::Path;
@@ -33,7 +40,7 @@ use clap::error::ErrorKind;
 use crate::climate::Stamp;
 use crate::config::{self, Plan};
 use crate::grow::logbook::Known;
-use args::{Cli, Command, TokenCommand};
+use args::{Cli, Command, TokenCommand, UserCommand};
 use speak::{Failure, Outcome, Voice};
 
 /// Runs the command line `words` (the program's name first) to its end.
@@ -62,12 +69,17 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Pasteurise(args) => pasteurise::pasteurise(&site(file)?, args),
         Command::HeatRuns(args) => pasteurise::heat_runs(&site(file)?, args),
         Command::Calibrate(args) => calibrate::calibrate(&site(file)?, args),
+        Command::Shelve { id, how_long } => shelve::shelve(&site(file)?, id, how_long),
+        Command::Working { how_long, space } => working::working(&site(file)?, how_long, space.as_deref()),
+        Command::Replay(args) => replay::replay(&site(file)?, args),
         Command::Export(args) => export::export(&site(file)?, args),
         Command::Report(args) => report::report(&site(file)?, args),
         Command::Label { tub, out } => report::label(&site(file)?, tub, out),
         Command::Backup { file: target, salvage } => backup::backup(&site(file)?, target, *salvage),
         Command::Restore { file: from, set_aside } => backup::restore(&site(file)?, from, *set_aside),
         Command::Token { what: TokenCommand::New } => token::new(file),
+        Command::Arrivals { all, write } => run::arrivals(site(file)?.plan, *all, *write),
+        Command::User { what: UserCommand::Add { name, intake } } => user::add(file, name, intake.as_deref()),
         entry => logbook::log(&site(file)?, entry),
     }
 }

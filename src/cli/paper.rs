@@ -50,6 +50,7 @@ pub fn reader(site: &Site) -> Result<Reader, Failure> {
     Reader::open(folder).map_err(Failure::failed)
 }
 
-fn is_there(site: &Site) -> bool {
+/// Whether there is a store.
+pub fn is_there(site: &Site) -> bool {
     site.plan.store.folder.join(FILE).exists()
 }

@@ -1,7 +1,6 @@
-//! Entries, measures and lengths of time in the grower's words, on one line.
+//! Counts in the grower's words, and what `grow::words` has for deeds, masses and lengths of time.
 //!
-//! In: lengths of time, counts. Out: text. Deeds and masses are worded in `grow::words`. Left out:
-//! advice and cautions (`logbook`).
+//! In: counts. Out: text. Left out: advice and cautions (`logbook`).
 
 pub use crate::grow::words::{deed, mass, span};
 

@@ -3,6 +3,7 @@
 pub mod calibration;
 pub mod chart;
 pub mod humidity;
+pub mod lane;
 pub mod lethality;
 pub mod pressure;
 pub mod quantity;

@@ -1,9 +1,10 @@
 //! The logbook as it grows: entries that commands wrote are read and take effect.
 
-use tracing::{info, warn};
+use tracing::warn;
 
 use crate::climate::Stamp;
 use crate::engine::Engine;
+use crate::engine::shelf::Asked;
 use crate::grow::logbook::{self, Deed, Entry};
 use crate::store::Change;
 
@@ -27,9 +28,29 @@ impl Engine {
         }
     }
 
+    /// Does what the page asks, shows it, and tells the page.
+    pub(super) fn asked(&mut self, asked: Asked) {
+        let now = self.clock.now();
+        let done = match asked {
+            Asked::Look(done) => {
+                self.poll_entries(now);
+                done
+            }
+            Asked::Do(deed, done) => {
+                let entry = Entry { id: 0, written_at: now, at: now, tub: String::new(), deed };
+                self.apply(&entry, now);
+                done
+            }
+        };
+        self.pass_on_events();
+        self.show(true);
+        // The page may have been closed meanwhile.
+        let _ = done.send(());
+    }
+
     fn take_entries(&mut self, new: Vec<Entry>, now: Stamp) {
         let last = new.last().map_or(0, |entry| entry.id);
-        let tubs_touched = new.iter().any(|entry| !matches!(entry.deed, Deed::Acknowledged { .. }));
+        let tubs_touched = new.iter().any(|entry| !entry.deed.is_wish());
         let teaches = new.iter().any(|entry| {
             use Deed::{Amended, Colonised, Core, Harvested, Moved, Opened, Spawned};
             let deed = &entry.deed;
@@ -49,14 +70,5 @@ impl Engine {
         }
         self.round.changes.push(Change::AppliedUpTo(last));
         self.round.at_once = true;
-    }
-
-    /// Does what an entry asks for, where it asks for something beside telling of a tub.
-    pub(super) fn apply(&mut self, entry: &Entry, now: Stamp) {
-        if let Deed::Acknowledged { alert } = entry.deed
-            && !self.keeper.acknowledge(alert, now, &mut self.events)
-        {
-            info!("alert {alert} was acknowledged, but is not open");
-        }
     }
 }

@@ -12,14 +12,16 @@ use tokio::sync::mpsc;
 use tracing::warn;
 
 use crate::climate::Stamp;
+use crate::climate::statistics::BandHours;
 use crate::config::Plan;
 use crate::engine::Engine;
-use crate::grow::culture::Requirement;
+use crate::grow::culture::{Culture, Requirement};
 use crate::grow::heat_run::{self, HeatRun};
 use crate::grow::logbook::{self, Run};
+use crate::grow::self_heating::SelfHeating;
 use crate::grow::thermal::Exposure;
 use crate::grow::tub::{Stage, Tub};
-use crate::store::{Reader, figures, heat, past};
+use crate::store::{Reader, StoreError, figures, heat, past as learning};
 
 /// Which tubs wait, and how far the store is.
 pub(super) struct Rebuilds {
@@ -54,8 +56,15 @@ pub(super) struct Rebuilt {
 
 enum Figures {
     Heat(Box<(HeatRun, Vec<heat_run::Event>)>),
-    Tub(Box<Exposure>),
+    Tub(Box<Past>),
     Lessons(Vec<(String, Requirement, usize)>),
+}
+
+/// What the store tells of one tub.
+struct Past {
+    exposure: Exposure,
+    stress: BandHours,
+    warmth: SelfHeating,
 }
 
 impl Rebuilds {
@@ -96,7 +105,11 @@ impl Engine {
         }
         let now = self.clock.now();
         match (result.subject, result.figures) {
-            (Subject::Tub(id), Ok(Figures::Tub(exposure))) => self.keeper.finish_rebuild(&id, *exposure),
+            (Subject::Tub(id), Ok(Figures::Tub(past))) => {
+                let Past { exposure, stress, warmth } = *past;
+                self.keeper.know_past(&id, stress, warmth);
+                self.keeper.finish_rebuild(&id, exposure);
+            }
             (Subject::Heat(name), Ok(Figures::Heat(folded))) => {
                 self.keeper.finish_heat_rebuild(&name, Some(*folded), now, &mut self.events);
             }
@@ -176,7 +189,7 @@ impl Engine {
                 (Subject::Lessons, _) => lessons(&folder, &plan, &logbook::fold(&entries, timezone).tubs),
                 (Subject::Tub(id), _) => {
                     let own = own.iter().find(|(of, _)| of == id).and_then(|(_, own)| *own);
-                    compute(&folder, &plan, &tubs, id, own, until).map(|exposure| Figures::Tub(Box::new(exposure)))
+                    compute(&folder, &plan, &tubs, id, own, until).map(|past| Figures::Tub(Box::new(past)))
                 }
                 (Subject::Heat(_), Some(run)) => follow(&folder, &run, until),
                 (Subject::Heat(_), None) => Err("it has ended".to_owned()),
@@ -197,8 +210,8 @@ fn lessons(folder: &Path, plan: &Plan, tubs: &[Tub]) -> Result<Figures, String> 
         if asking.is_empty() {
             continue;
         }
-        let past = past::past_tubs(&reader, tubs, &plan.setup, culture).map_err(|why| why.to_string())?;
-        let taught = |tub: &&Tub| Some((tub.id.clone(), past::lesson(&past, tub, tubs, culture)?.learned));
+        let past = learning::past_tubs(&reader, tubs, &plan.setup, culture).map_err(|why| why.to_string())?;
+        let taught = |tub: &&Tub| Some((tub.id.clone(), learning::lesson(&past, tub, tubs, culture)?.learned));
         lessons.extend(asking.iter().filter_map(taught).map(|(id, it)| (id, it.requirement, it.tubs)));
     }
     Ok(Figures::Lessons(lessons))
@@ -217,7 +230,7 @@ fn compute(
     tub_id: &str,
     own: Option<Requirement>,
     until: Stamp,
-) -> Result<Exposure, String> {
+) -> Result<Past, String> {
     let tub = tubs.iter().find(|tub| tub.id == tub_id).ok_or("it has gone")?;
     let culture = plan
         .setup
@@ -227,7 +240,18 @@ fn compute(
         .ok_or_else(|| format!("its culture {} is not in the config", tub.culture))?;
     let culture = &culture.requiring(own);
     let reader = Reader::open(folder).map_err(|why| why.to_string())?;
-    figures::exposure(&reader, tub, tubs, &plan.setup, culture, until, true)
-        .map(|figures| figures.exposure)
-        .map_err(|why| why.to_string())
+    past(&reader, plan, tubs, tub, culture, until).map_err(|why| why.to_string())
+}
+
+fn past(
+    reader: &Reader,
+    plan: &Plan,
+    tubs: &[Tub],
+    tub: &Tub,
+    culture: &Culture,
+    until: Stamp,
+) -> Result<Past, StoreError> {
+    let figures = figures::exposure(reader, tub, tubs, &plan.setup, culture, until, true)?;
+    let stress = figures::stage_stress(reader, tub, tubs, &plan.setup, culture, until, &figures)?;
+    Ok(Past { exposure: figures.exposure, stress, warmth: figures.warmth })
 }

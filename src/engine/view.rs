@@ -43,7 +43,7 @@ impl Engine {
         let _ = self.outlets.snapshots.send(Arc::new(snapshot));
     }
 
-    fn snapshot(&self, now: Stamp) -> Snapshot {
+    pub(super) fn snapshot(&self, now: Stamp) -> Snapshot {
         Snapshot {
             site: self.plan.site.clone(),
             time: now,
@@ -54,7 +54,7 @@ impl Engine {
             probes: (0..self.plan.probes.len()).map(|probe| self.probe(probe, now)).collect(),
             alerts: self.alerts(),
             sources: self.source_views(),
-            inner: self.inner(),
+            inner: self.inner(now),
         }
     }
 
@@ -129,7 +129,7 @@ impl Engine {
             .collect()
     }
 
-    fn inner(&self) -> Inner {
+    fn inner(&self, now: Stamp) -> Inner {
         let setup = &self.plan.setup;
         let source_name = |source: usize| setup.sources[source].name.clone();
         let space_of = |probe: usize| {
@@ -142,7 +142,13 @@ impl Engine {
         }
         Inner {
             timezone: self.plan.timezone,
-            faults: self.store_fault.iter().map(|why| format!("store: {why}")).collect(),
+            faults: self.faults(),
+            shelved_until: self
+                .keeper
+                .alerts()
+                .filter_map(|alert| Some((alert.id, self.keeper.shelved_until(alert.id)?)))
+                .collect(),
+            at_work: self.keeper.at_work(now).map(|(space, until)| (space.map(str::to_owned), until)).collect(),
             probe_space: (0..setup.probes.len()).map(space_of).collect(),
             probe_source: setup.probes.iter().map(|probe| source_name(probe.source)).collect(),
             samples_by_source: samples_by_source

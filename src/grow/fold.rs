@@ -128,7 +128,8 @@ impl Shelf {
     fn take(&mut self, entry: &Entry) -> Result<(), String> {
         match &entry.deed {
             Deed::Spawned(_) => self.spawn(entry),
-            Deed::Amended { .. } | Deed::Acknowledged { .. } => Ok(()),
+            Deed::Amended { .. } => Ok(()),
+            wish if wish.is_wish() => Ok(()),
             Deed::HeatBegan(start) => {
                 self.heats.begin(start, entry.at, self.timezone)?;
                 self.lend(start, entry.at);

@@ -1,6 +1,6 @@
-//! Entries and masses in the grower's words, on one line.
+//! Entries, masses and lengths of time in the grower's words, on one line.
 //!
-//! In: deeds, masses. Out: text without control characters, fit for a terminal or a page. Left out:
+//! In: deeds, masses, lengths of time. Out: text without control characters, fit for a terminal or a page. Left out:
 //! advice and cautions, which belong to whoever speaks.
 
 use chrono_tz::Tz;
@@ -69,6 +69,8 @@ pub fn deed(deed: &Deed, timezone: Tz) -> String {
         ),
         Deed::HeatEnded { run } => format!("heat run {} ended", printable(run)),
         Deed::Acknowledged { alert } => format!("alert {alert} acknowledged"),
+        Deed::Shelved { alert, for_ms } => format!("alert {alert} put aside for {}", span(*for_ms)),
+        Deed::Working { space, for_ms } => format!("{} for {}", with("working", "in", space.as_deref()), span(*for_ms)),
     }
 }
 

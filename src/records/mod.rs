@@ -19,6 +19,7 @@ mod package;
 mod package_fields;
 mod paper;
 mod places;
+pub mod recorded;
 mod report;
 mod report_charts;
 mod scatter;

@@ -31,6 +31,7 @@ pub mod self_heating;
 mod series;
 pub mod standing;
 pub mod summary;
+pub mod told;
 mod window;
 pub mod writer;
 mod zones;
@@ -45,6 +46,7 @@ pub use known::Known;
 pub use open::{Access, Store};
 pub use reader::Reader;
 pub use seen::Seen;
+pub use told::{Told, ToldLately};
 pub use writer::{Urgency, Writer};
 
 /// One probe message on its way to the disk or back, uncorrected.
@@ -61,6 +63,36 @@ pub struct Sample {
     pub quality: [Quality; 4],
 }
 
+/// What a message for a messenger tells.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tells {
+    /// What happened to an alert.
+    Event(EventKind),
+    /// The morning list.
+    Morning,
+}
+
+impl Tells {
+    /// The word in the store.
+    pub fn word(self) -> &'static str {
+        match self {
+            Tells::Event(kind) => kind.word(),
+            Tells::Morning => "morning",
+        }
+    }
+
+    /// What `word` stands for, if anything.
+    pub fn from_word(word: &str) -> Option<Tells> {
+        if word == "morning" { Some(Tells::Morning) } else { EventKind::from_word(word).map(Tells::Event) }
+    }
+}
+
+impl From<EventKind> for Tells {
+    fn from(kind: EventKind) -> Tells {
+        Tells::Event(kind)
+    }
+}
+
 /// One message waiting for a messenger.
 #[derive(Clone, Debug, PartialEq)]
 pub struct OutboxItem {
@@ -68,10 +100,10 @@ pub struct OutboxItem {
     pub id: i64,
     /// The messenger's name.
     pub messenger: String,
-    /// The alert.
+    /// The alert; 0 where it tells of none.
     pub alert_id: i64,
-    /// What happened to it.
-    pub event: EventKind,
+    /// What it tells.
+    pub event: Tells,
     /// The body, JSON.
     pub body: String,
     /// The same over retries and after a crash.

@@ -61,7 +61,7 @@ impl Reader {
         StoreError::from_sqlite("read", &self.path, &error)
     }
 
-    fn all<T>(
+    pub(super) fn all<T>(
         &self,
         sql: &str,
         params: impl rusqlite::Params,

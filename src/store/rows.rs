@@ -6,9 +6,9 @@ use std::collections::HashMap;
 
 use rusqlite::{Connection, Row, Statement, Transaction, named_params, params};
 
-use super::{Change, DatedCorrection, OutboxItem, Sample};
+use super::{Change, DatedCorrection, OutboxItem, Sample, Tells};
 use crate::climate::{Quality, Quantity, Stamp, quantity::Values};
-use crate::watch::alert::{Alert, AlertState, EventKind, Severity, Watch};
+use crate::watch::alert::{Alert, AlertState, Severity, Watch};
 use crate::watch::setup::Correction;
 
 /// Bits of one quantity's quality.
@@ -204,7 +204,7 @@ pub(super) fn outbox_item(row: &Row<'_>) -> rusqlite::Result<OutboxItem> {
         id: row.get(0)?,
         messenger: row.get(1)?,
         alert_id: row.get(2)?,
-        event: word(row, 3, EventKind::from_word)?,
+        event: word(row, 3, Tells::from_word)?,
         body: row.get(4)?,
         idempotency_key: row.get(5)?,
         created_at: Stamp(row.get(6)?),
@@ -233,7 +233,7 @@ pub(super) fn correction(row: &Row<'_>) -> rusqlite::Result<DatedCorrection> {
     })
 }
 
-fn word<T>(row: &Row<'_>, index: usize, read: impl Fn(&str) -> Option<T>) -> rusqlite::Result<T> {
+pub(super) fn word<T>(row: &Row<'_>, index: usize, read: impl Fn(&str) -> Option<T>) -> rusqlite::Result<T> {
     let word: String = row.get(index)?;
     read(&word).ok_or_else(|| {
         let why = format!("this version does not know the word {word:?}");

@@ -15,7 +15,7 @@
 //! | `sealing` | a probe whose rows of `sample` up to a `rowid` are in chunks already, though still there | `probe`; `row` |
 //! | `entry` | a line of the logbook, never changed | `id`; `written_at`; `at` (when it happened); `tub` (its filling's id, or empty); `body` (JSON, `deed` names what happened) |
 //! | `alert` | an incident as it stands | `id`; `subject`; `watch`; `severity`; `state`; `since`, `first_at`, `returned_at`, `acknowledged_at`, `ended_at`; `value`; `limit_value`; `text`; `repeat` |
-//! | `outbox` | a message for a messenger | `id`; `messenger`; `alert`; `event`; `body` (JSON); `idempotency_key`; `created_at`; `tries`; `error` (of the last try); `delivered_at` (NULL: still waiting) |
+//! | `outbox` | a message for a messenger | `id`; `messenger`; `alert`; `event` (or `morning`, then `alert` is 0); `body` (JSON); `idempotency_key`; `created_at`; `tries`; `error` (of the last try); `delivered_at` (NULL: still waiting) |
 //! | `correction` | corrected = gain × raw + offset, from `since` on | `probe`; `quantity` (its word); `since`; `gain`; `offset`; `made` |
 //! | `refused` | messages of a probe that were not taken | `probe`; `count` |
 //! | `meta` | a single fact | `key`; `value`: `applied_up_to` is the last entry the daemon has applied |

@@ -50,6 +50,8 @@ const REPORT_AGAIN: Duration = Duration::from_secs(60);
 pub enum Urgency {
     /// Now: an alert, an outbox item, the state of the logbook.
     AtOnce,
+    /// Within this time: somebody waits who cannot wait for the group.
+    Within(Duration),
     /// With its group.
     WhenDue,
 }
@@ -94,6 +96,8 @@ struct Queue {
     group: Group,
     since: Option<Instant>,
     urgent: bool,
+    /// When the most impatient of those who wait wants it.
+    by: Option<Instant>,
     ticket: u64,
     held: Waiting,
     held_others: usize,
@@ -163,16 +167,19 @@ impl Queue {
         if self.urgent || self.stop.is_some() || self.group.acks >= ACKS {
             return Due::Now;
         }
-        let Some(since) = self.since else { return Due::Never };
-        match commit_every.checked_sub(now.saturating_duration_since(since)) {
-            Some(left) if !left.is_zero() => Due::In(left),
-            _ => Due::Now,
+        let usual = self.since.map(|since| commit_every.saturating_sub(now.saturating_duration_since(since)));
+        let asked = self.by.map(|by| by.saturating_duration_since(now));
+        match [usual, asked].into_iter().flatten().min() {
+            None => Due::Never,
+            Some(left) if left.is_zero() => Due::Now,
+            Some(left) => Due::In(left),
         }
     }
 
     fn take(&mut self) -> (Group, u64) {
         self.since = None;
         self.urgent = false;
+        self.by = None;
         (std::mem::take(&mut self.group), self.ticket)
     }
 }
@@ -232,13 +239,22 @@ impl Writer {
         }
         queue.group.acks += acks_waiting;
         queue.urgent |= urgency == Urgency::AtOnce;
+        let mut sooner = false;
+        if let Urgency::Within(within) = urgency {
+            let by = Instant::now() + within;
+            sooner = queue.by.is_none_or(|before| by < before);
+            queue.by = Some(queue.by.map_or(by, |before| before.min(by)));
+        }
         queue.ticket += 1;
         if queue.since.is_none() && !queue.group.is_empty() {
             queue.since = Some(Instant::now());
         }
         queue.group.give_up(0, &mut queue.dropped, &mut queue.dropped_more);
         // Waking is needed only where this call changed what the thread waits for.
-        if before == Due::Never || (before != Due::Now && queue.due(Instant::now(), Duration::MAX) == Due::Now) {
+        if sooner
+            || before == Due::Never
+            || (before != Due::Now && queue.due(Instant::now(), Duration::MAX) == Due::Now)
+        {
             self.shared.wake.notify_one();
         }
         queue.ticket

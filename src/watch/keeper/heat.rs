@@ -90,6 +90,7 @@ impl HeatState {
     fn wanted(&self, report: &Report) -> [Option<Wanted>; 3] {
         let wanted = |first_at: Stamp, value: Option<f64>, limit: f64| Wanted {
             severity: Severity::Warning,
+            step: 0,
             first_at,
             value,
             limit: Some(limit),
@@ -129,7 +130,7 @@ impl Keeper {
             gone.heat.end(ended.unwrap_or(now));
             let text = wording::ended(&gone.run, &gone.heat.report());
             for slot in gone.slots {
-                self.book.gone_saying(slot, &text, now, events);
+                self.book.close(slot, text.clone(), now, events);
             }
         }
         self.take_up_heat_alerts();
