@@ -18,6 +18,7 @@ use tracing::{error, info, warn};
 use crate::climate::stamp::MINUTE_MS;
 use crate::config::{self, Plan};
 use crate::deliver::{self, Before, Deliverer};
+use crate::engine::backups;
 use crate::engine::clock::Clock;
 use crate::engine::restore::{self, RestoreError};
 use crate::engine::shelf::{ASKED_MAX, Shelf};
@@ -106,6 +107,7 @@ pub struct Running {
     deliveries: mpsc::Sender<Delivery>,
     engine: JoinHandle<Outlets>,
     status: Option<(oneshot::Sender<()>, JoinHandle<()>)>,
+    backups: Option<JoinHandle<()>>,
     sign_of_life: Option<JoinHandle<()>>,
 }
 
@@ -141,6 +143,7 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     };
     let (reports_in, reports) = mpsc::unbounded_channel();
     let (outcomes_in, outcomes) = mpsc::unbounded_channel();
+    let (backups_in, backup_standings) = mpsc::unbounded_channel();
     let (snapshots_in, snapshots) = watch::channel(Arc::new(Snapshot::default()));
     let (events_in, events) = broadcast::channel(EVENTS_MAX);
     let (deliveries_in, deliveries) = mpsc::channel(DELIVERIES_MAX);
@@ -168,7 +171,7 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     let outlets =
         Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in, store_fails: store_fails_in };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
-    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, asked }));
+    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, asked, backups: backup_standings }));
 
     let mut address = None;
     let status = listener.map(|listener| {
@@ -190,6 +193,8 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
         Arc::new(move || clock.now())
     };
     let sources = Sources::start_with_window(&plan, deliveries_in.clone(), now, &store_fails);
+    let backups =
+        (plan.backup.is_some() && !storeless).then(|| tokio::spawn(backups::keep(Arc::clone(&plan), backups_in)));
     let sign_of_life = plan.sign_of_life.clone().map(|sign| {
         let snapshots = snapshots.clone();
         tokio::spawn(deliver::sign_of_life::run(sign, move || is_well(&snapshots.borrow())))
@@ -204,6 +209,7 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
         engine,
         status,
         sign_of_life,
+        backups,
     })
 }
 
@@ -236,6 +242,10 @@ impl Running {
     }
 
     async fn stop_in_order(mut self) {
+        if let Some(backups) = self.backups.take() {
+            // A copy under way is not waited for; its remains are taken away at the next start.
+            backups.abort();
+        }
         if let Some(sign) = self.sign_of_life.take() {
             // Who stops gives no sign.
             sign.abort();

@@ -7,6 +7,7 @@
 //! A sample goes to the watches and to the store side by side: a failing store silences no alert.
 //! Left out: connecting, disk and HTTP, which have rooms of their own.
 
+pub mod backups;
 pub mod clock;
 mod entries;
 mod messages;
@@ -33,12 +34,12 @@ use crate::climate::stamp::DAY_MS;
 use crate::climate::stamp::MINUTE_MS;
 use crate::config::Plan;
 use crate::deliver::{Deliverer, Outcome};
-use crate::grow::logbook::Entry;
+use crate::grow::logbook::{Deed, Entry};
 use crate::ingest::{Delivery, Receipt, SourceState};
 use crate::status::snapshot::Snapshot;
 use crate::store::standing::Standing;
 use crate::store::{Change, Known, Reader, Report, Urgency, Writer};
-use crate::watch::alert::AlertEvent;
+use crate::watch::alert::{AlertEvent, Watch};
 use crate::watch::dating::{Dated, Dating};
 use crate::watch::keeper::Keeper;
 
@@ -69,6 +70,8 @@ pub struct Inlets {
     pub reports: mpsc::UnboundedReceiver<Report>,
     /// From the messengers.
     pub outcomes: mpsc::UnboundedReceiver<Outcome>,
+    /// How the backups stand.
+    pub backups: mpsc::UnboundedReceiver<backups::Standing>,
     /// From the page.
     pub asked: mpsc::Receiver<shelf::Asked>,
 }
@@ -208,6 +211,7 @@ impl Engine {
                 }
                 Some(report) = inlets.reports.recv() => self.report(report),
                 Some(outcome) = inlets.outcomes.recv() => self.outcome(&outcome),
+                Some(standing) = inlets.backups.recv() => self.backup(&standing),
                 Some(result) = rebuilt.recv() => self.rebuilt(result),
                 Some(asked) = inlets.asked.recv() => self.asked(asked),
                 _ = tick.tick() => self.tick(),
@@ -355,6 +359,12 @@ impl Engine {
         }
     }
 
+    /// How the backups stand was looked at.
+    fn backup(&mut self, standing: &backups::Standing) {
+        let now = self.clock.now();
+        self.keeper.machine_state(Watch::BackupOld, "", standing.is_ok, &standing.why, now, &mut self.events);
+    }
+
     /// Hands what the round added up to to the writer and the messengers, and shows it.
     fn end_round(&mut self) {
         self.tick_with_the_samples();
@@ -423,10 +433,11 @@ impl Engine {
     /// Rewrites `standing.json`.
     fn keep_standing(&self) {
         let live: Vec<&str> = self.keeper.tubs().map(|tub| tub.id.as_str()).collect();
+        let heat = |entry: &Entry| matches!(entry.deed, Deed::HeatBegan(_) | Deed::HeatEnded { .. });
         let now = self.clock.now();
         // A wish holds for a day at most.
         let of_live = |entry: &&Entry| {
-            live.contains(&entry.tub.as_str()) || (entry.deed.is_wish() && now.since(entry.at) <= DAY_MS)
+            live.contains(&entry.tub.as_str()) || heat(entry) || (entry.deed.is_wish() && now.since(entry.at) <= DAY_MS)
         };
         self.standing.write(Standing {
             entries: self.entries.iter().filter(of_live).cloned().collect(),

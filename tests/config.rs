@@ -61,7 +61,7 @@ fn the_shipped_example_is_right() {
 fn of_every_key_only_what_is_not_built_is_refused() {
     let faults = load(&root().join("fixtures/config/every-key.toml")).unwrap_err();
     let refused: Vec<&str> = faults.iter().map(|fault| fault.key.as_str()).collect();
-    assert_eq!(refused, ["site.altitude", "site.show", "backup", "status.cert_file", "status.key_file", "forward",]);
+    assert_eq!(refused, ["site.show", "status.cert_file", "status.key_file", "forward",]);
     for fault in &faults {
         assert_eq!(fault.cause, Cause::NotBuilt, "{fault}");
         assert!(fault.sentence.contains("not built yet in this release"), "{fault}");
@@ -71,13 +71,13 @@ fn of_every_key_only_what_is_not_built_is_refused() {
 #[test]
 fn what_is_built_takes_effect() {
     let text = std::fs::read_to_string(root().join("fixtures/config/every-key.toml")).unwrap();
-    let refused = ["altitude", "show", "[backup]", "cert_file = \"status", "key_file = \"status", "[[forward]]"];
+    let refused = ["show", "cert_file = \"status", "key_file = \"status", "[[forward]]"];
     let without = |text: &str, block: &str| {
         let (before, rest) = text.split_once(block).unwrap();
         format!("{before}{}", rest.split_once("\n\n").map_or("", |(_, after)| after))
     };
     let mut built = text;
-    for part in ["[backup]", "[[forward]]"] {
+    for part in ["[[forward]]"] {
         built = without(&built, part);
     }
     let built: String = built
@@ -89,6 +89,10 @@ fn what_is_built_takes_effect() {
 
     assert_eq!(plan.timezone, chrono_tz::Europe::Berlin);
     assert_eq!(plan.setup.due_not_before_ms, 9 * 86_400_000);
+    assert_eq!(plan.altitude_m, Some(410.0));
+    let backup = plan.backup.as_ref().unwrap();
+    assert_eq!((backup.folder.to_str(), backup.every_ms, backup.keep), (Some("/media/stick"), 86_400_000, 14));
+    assert_eq!(plan.status.address.as_deref(), Some("http://192.0.2.7:8750"));
     assert_eq!(plan.store.commit_every.as_secs(), 5);
     assert_eq!(plan.status.listen.unwrap().to_string(), "192.0.2.7:8750");
     assert_eq!(plan.status.token.as_ref().unwrap().0, "a-token-of-the-status-page");

@@ -382,7 +382,10 @@ fn log_and_alerts_and_nothing_left_beside() {
     check(&alerts[0], &[("value", "28.4"), ("limit", "28"), ("acknowledged_at", "")]);
     let mut names: Vec<_> = fs::read_dir(out.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
     names.sort();
-    assert_eq!(names, ["alerts.csv", "climate.csv", "flushes.csv", "log.csv", "tubs.csv"]);
+    assert_eq!(
+        names,
+        ["alerts.csv", "climate.csv", "datapackage.json", "flushes.csv", "heat_runs.csv", "log.csv", "tubs.csv"]
+    );
 }
 
 #[test]

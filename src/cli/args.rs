@@ -87,9 +87,12 @@ pub enum Command {
         /// Which tub, when
         #[command(flatten)]
         tub: TubAt,
-        /// The text
-        #[arg(required = true, value_name = "TEXT")]
+        /// The text; beside a photo, what it shows
+        #[arg(required_unless_present = "photo", value_name = "TEXT")]
         text: Vec<String>,
+        /// A photo; the file stays where it is, its path is noted
+        #[arg(long, value_name = "FILE")]
+        photo: Option<PathBuf>,
     },
     /// The tub goes to another space
     Move {
@@ -110,7 +113,7 @@ pub enum Command {
         probe: String,
     },
     /// Supersede an earlier entry; nothing is erased
-    Amend(AmendArgs),
+    Amend(Box<AmendArgs>),
     /// Where each living tub stands
     Tubs(Json),
     /// One tub in full, with its log
@@ -130,6 +133,12 @@ pub enum Command {
         #[arg(value_name = "ID", allow_hyphen_values = true)]
         id: String,
     },
+    /// A heat run of substrate begins, or ends; the daemon follows it
+    Pasteurise(Box<PasteuriseArgs>),
+    /// How each heat run stands
+    HeatRuns(HeatRunsArgs),
+    /// What a probe should say at a known point; the correction to paste in the config
+    Calibrate(Box<CalibrateArgs>),
     /// Put an alert aside for a while; a critical one for an hour at most
     Shelve {
         /// The alert's id, as tubwatch alerts shows it
@@ -152,6 +161,17 @@ pub enum Command {
     Replay(ReplayArgs),
     /// Climate beside yields, as CSV files; or the samples as line protocol
     Export(ExportArgs),
+    /// One self-contained page: story, charts, yields; or several tubs side by side
+    Report(ReportArgs),
+    /// The dated label to stick on the lid, with the address of the tub's page as a QR code
+    Label {
+        /// A tub's name, or a filling's id
+        #[arg(value_name = "TUB")]
+        tub: String,
+        /// The file, an SVG picture
+        #[arg(long, value_name = "FILE.svg")]
+        out: PathBuf,
+    },
     /// A consistent, compact copy of the store, while the daemon runs
     Backup {
         /// The new file
@@ -207,7 +227,7 @@ pub struct TubAt {
 /// `spawn`
 #[derive(Debug, Args)]
 pub struct SpawnArgs {
-    /// Names for the tubs
+    /// Names for the tubs; A1..A6 is six of them
     #[arg(required = true, value_name = "TUB")]
     pub tubs: Vec<String>,
     /// The culture
@@ -249,6 +269,9 @@ pub struct SpawnArgs {
     /// Where in the space
     #[arg(long, value_name = "POSITION")]
     pub position: Option<String>,
+    /// You know better: a heat run that is not in the logbook, volumes that look swapped
+    #[arg(long)]
+    pub anyway: bool,
     /// When: 2026-11-20 10:00, 2026-11-20, RFC 3339, or now
     #[arg(long, value_name = "TIME", default_value = "now")]
     pub at: String,
@@ -269,6 +292,9 @@ pub struct HarvestArgs {
     /// Which flush, from 1; without it the one under way
     #[arg(long, value_name = "N", allow_hyphen_values = true)]
     pub flush: Option<String>,
+    /// You know better: a yield beyond any that was published
+    #[arg(long)]
+    pub anyway: bool,
 }
 
 /// `amend`
@@ -289,9 +315,135 @@ pub struct AmendArgs {
     /// The right text of a note
     #[arg(long, value_name = "TEXT")]
     pub text: Option<String>,
-    /// As if it had never been written
-    #[arg(long, conflicts_with_all = ["at", "fresh", "dry", "text"])]
+    /// The right number of a harvest's flush
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    pub flush: Option<String>,
+    /// The right reason of an end
+    #[arg(long, value_name = "REASON")]
+    pub because: Option<String>,
+    /// The right culture of a spawning
+    #[arg(long, value_name = "CULTURE")]
+    pub culture: Option<String>,
+    /// The right kind of container
+    #[arg(long, value_name = "KIND")]
+    pub kind: Option<String>,
+    /// The right volume of grain
+    #[arg(long, value_name = "VOLUME", allow_hyphen_values = true)]
+    pub grain: Option<String>,
+    /// The right volume of bulk substrate
+    #[arg(long, value_name = "VOLUME", allow_hyphen_values = true)]
+    pub bulk: Option<String>,
+    /// The right dry mass of the bulk substrate
+    #[arg(long, value_name = "MASS", allow_hyphen_values = true)]
+    pub dry_bulk: Option<String>,
+    /// The right dry mass of the grain
+    #[arg(long, value_name = "MASS", allow_hyphen_values = true)]
+    pub dry_grain: Option<String>,
+    /// The right heat run
+    #[arg(long, value_name = "RUN")]
+    pub run: Option<String>,
+    /// The right strain
+    #[arg(long, value_name = "STRAIN")]
+    pub strain: Option<String>,
+    /// The right batch
+    #[arg(long, value_name = "BATCH")]
+    pub batch: Option<String>,
+    /// The right position
+    #[arg(long, value_name = "POSITION")]
+    pub position: Option<String>,
+    /// As if it had never been written; alone
+    #[arg(long, exclusive = false, conflicts_with_all = ["at", "fresh", "dry", "text", "flush", "because", "culture",
+        "kind", "grain", "bulk", "dry_bulk", "dry_grain", "run", "strain", "batch", "position"])]
     pub void: bool,
+}
+
+/// `pasteurise`
+#[derive(Debug, Args)]
+pub struct PasteuriseArgs {
+    /// A name for the run
+    #[arg(value_name = "RUN")]
+    pub run: String,
+    /// A probe in the substrate; name several, the coldest place counts
+    #[arg(long, value_name = "PROBE", num_args = 1..)]
+    pub probe: Vec<String>,
+    /// The target in the substrate, such as 65C; or a published window, see heat-runs --windows
+    #[arg(long, value_name = "TEMPERATURE|WINDOW", allow_hyphen_values = true)]
+    pub hold_at: Option<String>,
+    /// For how long, such as 1h; a window brings its own
+    #[arg(long, value_name = "DURATION", allow_hyphen_values = true)]
+    pub hold_for: Option<String>,
+    /// Tell when the hottest probe is below this; 25C
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
+    pub spawn_below: Option<String>,
+    /// The run is over
+    #[arg(long, conflicts_with_all = ["probe", "hold_at", "hold_for", "spawn_below"])]
+    pub end: bool,
+    /// Use a probe that reads humidity all the same
+    #[arg(long)]
+    pub anyway: bool,
+    /// When: 2026-11-20 10:00, RFC 3339, or now
+    #[arg(long, value_name = "TIME", default_value = "now")]
+    pub at: String,
+}
+
+/// `report`
+#[derive(Debug, Args)]
+pub struct ReportArgs {
+    /// A tub's name, or a filling's id
+    #[arg(value_name = "TUB", required_unless_present = "compare", conflicts_with = "compare")]
+    pub tub: Option<String>,
+    /// Several tubs side by side; without names those of --culture or --space
+    #[arg(long, value_name = "TUB", num_args = 0..)]
+    pub compare: Option<Vec<String>>,
+    /// Compare the tubs of this culture
+    #[arg(long, value_name = "CULTURE", requires = "compare")]
+    pub culture: Option<String>,
+    /// Compare the tubs that stood in this space
+    #[arg(long, value_name = "SPACE", requires = "compare")]
+    pub space: Option<String>,
+    /// The file, an HTML page
+    #[arg(long, value_name = "FILE.html")]
+    pub out: PathBuf,
+}
+
+/// `calibrate`
+#[derive(Debug, Args)]
+pub struct CalibrateArgs {
+    /// The probe
+    #[arg(value_name = "PROBE")]
+    pub probe: String,
+    /// Where it lies: nacl (table-salt), kcl, mgcl2, k2so4, ice or boiling
+    #[arg(long, value_name = "REFERENCE")]
+    pub at: String,
+    /// Metres above the sea, such as 640m; else site.altitude
+    #[arg(long, value_name = "HEIGHT", conflicts_with = "station_pressure", allow_hyphen_values = true)]
+    pub altitude: Option<String>,
+    /// What a barometer on the spot shows, such as 940hPa; never a forecast's figure
+    #[arg(long, value_name = "PRESSURE")]
+    pub station_pressure: Option<String>,
+    /// The jar's temperature, for a probe that reads none
+    #[arg(long, value_name = "TEMPERATURE")]
+    pub jar: Option<String>,
+    /// When it was put there; readings before do not count
+    #[arg(long, value_name = "TIME", default_value = "now")]
+    pub since: String,
+    /// A point of an earlier calibrate, as that printed it; with it a gain is computed
+    #[arg(long, value_name = "POINT", allow_hyphen_values = true)]
+    pub earlier: Vec<String>,
+    /// Wait no longer than this
+    #[arg(long, value_name = "DURATION", default_value = "12h")]
+    pub wait: String,
+}
+
+/// `heat-runs`
+#[derive(Debug, Args)]
+pub struct HeatRunsArgs {
+    /// The published windows of temperature and time, with their sources
+    #[arg(long, conflicts_with = "json")]
+    pub windows: bool,
+    /// For programs: stable fields
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// `--json`

@@ -64,7 +64,7 @@ fn options(site: &Site, args: &ExportArgs, book: &Book) -> Result<Options, Failu
         other => return Err(Failure::Usage(unknown("step", other, ["1h", "raw"]))),
     };
     let tub = args.tub.as_deref().map(|tub| find(book, tub).map(|tub| tub.id.clone())).transpose()?;
-    Ok(Options { from, to, tub, every, now: site.now })
+    Ok(Options { from, to, tub, every, now: site.now, site: site.plan.site.clone() })
 }
 
 fn lines_to_stdout(voice: &mut Voice, site: &Site, reader: &Reader, book: &Book, options: &Options) -> Outcome {

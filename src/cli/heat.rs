@@ -5,6 +5,7 @@
 use super::Site;
 use super::speak::Failure;
 use crate::climate::{Quality, Quantity, Stamp};
+use crate::grow::learning::Learned;
 use crate::grow::logbook::Book;
 use crate::grow::thermal::Gaps;
 use crate::grow::tub::Tub;
@@ -13,15 +14,25 @@ use crate::status::tub::{Measured, tub_view};
 use crate::store::{Reader, figures};
 use crate::watch::alert::Alert;
 
-/// The tub as the status shows it, from what is stored.
+/// The tub as the status shows it, from what is stored; held to `own`, learnt from past tubs, if there is any.
 ///
 /// # Errors
 /// When the store cannot be read.
-pub fn view(site: &Site, reader: &Reader, book: &Book, tub: &Tub, alerts: &[Alert]) -> Result<TubView, Failure> {
+pub fn view(
+    site: &Site,
+    reader: &Reader,
+    book: &Book,
+    tub: &Tub,
+    alerts: &[Alert],
+    own: Option<&Learned>,
+) -> Result<TubView, Failure> {
     let setup = &site.plan.setup;
     let culture = setup.cultures.iter().find(|culture| culture.name == tub.culture);
     let mut measured = Measured { alerts: concerning(tub, alerts), ..Measured::default() };
+    let own = own.map(|learned| (learned.requirement, learned.tubs));
+    measured.own_requirement = own;
     if let Some(culture) = culture {
+        let culture = &culture.requiring(own.map(|(requirement, _)| requirement));
         // A sample of this very millisecond counts.
         let until = site.now.plus(1);
         let told = figures::exposure(reader, tub, &book.tubs, setup, culture, until, false).map_err(Failure::failed)?;

@@ -6,11 +6,13 @@
 use super::args::{AmendArgs, Command, HarvestArgs, SpawnArgs, TubAt};
 use super::paper;
 use super::speak::{Failure, Outcome, Voice};
-use super::{Site, wording};
+use super::{Site, beside, pasteurise, wording};
 use crate::climate::Stamp;
-use crate::grow::logbook::{Deed, Entry, Known, Resolved, Spawning, check};
+use crate::grow::logbook::{Changes, Deed, Entry, Known, Resolved, Spawning, check};
 use crate::grow::measures::{DRY_MAX_G, FRESH_MAX_G, mass_g, volume_l};
 use crate::grow::moment::{self, Moment, local_day, local_text};
+use crate::grow::self_heating::Hump;
+use crate::grow::several;
 use crate::grow::wrong::Wrong;
 
 /// One entry the grower wants written.
@@ -22,7 +24,12 @@ struct Wish {
 
 /// Writes the entry that `command` stands for and says what it changed.
 pub fn log(site: &Site, command: &Command) -> Outcome {
-    let known = site.known();
+    let anyway = match command {
+        Command::Spawn(args) => args.anyway,
+        Command::Harvest(args) => args.anyway,
+        _ => false,
+    };
+    let known = Known { anyway, ..site.known() };
     let (ids, resolved) = write(site, &known, &wishes(command, &known)?)?;
     let mut voice = Voice::new();
     for (id, resolved) in ids.into_iter().zip(&resolved) {
@@ -39,8 +46,15 @@ pub fn log(site: &Site, command: &Command) -> Outcome {
 
 /// Writes one entry that somebody other than a command wishes.
 pub(super) fn enter(site: &Site, tub: &str, deed: Deed, at: Stamp) -> Outcome {
-    let wish = Wish { tub: tub.to_owned(), deed, at: Moment::exact(at) };
-    write(site, &site.known(), &[wish]).map(|_| ())
+    enter_at(site, tub, deed, Moment::exact(at), false).map(|_| ())
+}
+
+/// Writes one entry, and gives its number; `anyway`: the grower insists.
+pub(super) fn enter_at(site: &Site, tub: &str, deed: Deed, at: Moment, anyway: bool) -> Result<i64, Failure> {
+    let known = Known { anyway, ..site.known() };
+    let wish = Wish { tub: tub.to_owned(), deed, at };
+    let (ids, _) = write(site, &known, &[wish])?;
+    Ok(ids.first().copied().unwrap_or_default())
 }
 
 /// Checks and writes the wishes in one transaction: their ids, and what they became.
@@ -86,7 +100,13 @@ fn wishes(command: &Command, known: &Known) -> Result<Vec<Wish>, Failure> {
         Command::Soaked(tub) => one(tub, Deed::Soaked),
         Command::Suspect { tub, what, place } => one(tub, Deed::Suspected { what: what.clone(), place: place.clone() }),
         Command::Discard { tub, because } => one(tub, Deed::Discarded { because: because.clone() }),
-        Command::Note { tub, text } => one(tub, Deed::Noted { text: text.join(" ") }),
+        Command::Note { tub, text, photo: None } => one(tub, Deed::Noted { text: text.join(" ") }),
+        Command::Note { tub, text, photo: Some(photo) } => {
+            let file = std::fs::canonicalize(photo)
+                .map_err(|why| Failure::Failed(format!("the photo {} cannot be found: {why}", photo.display())))?;
+            let text = Some(text.join(" ")).filter(|text| !text.is_empty());
+            one(tub, Deed::Photographed { file: file.display().to_string(), text })
+        }
         Command::Move { tub, to } => one(tub, Deed::Moved { to: to.clone() }),
         Command::Core { tub, probe } => {
             let probe = Some(probe.clone()).filter(|probe| probe != "none");
@@ -97,13 +117,11 @@ fn wishes(command: &Command, known: &Known) -> Result<Vec<Wish>, Failure> {
 }
 
 fn spawnings(args: &SpawnArgs, known: &Known) -> Result<Vec<Wish>, Failure> {
-    if args.core.is_some() && args.tubs.len() > 1 {
+    let names = several::names(&args.tubs)?;
+    if args.core.is_some() && names.len() > 1 {
         let sentence = "a core probe is in one tub only; spawn that one by itself, and the others with --like";
         return Err(Failure::Usage(sentence.to_owned()));
     }
-    let volume = |what: &str, text: &Option<String>| text.as_deref().map(|text| volume_l(what, text)).transpose();
-    let mass =
-        |what: &str, text: &Option<String>| text.as_deref().map(|text| mass_g(what, text, DRY_MAX_G)).transpose();
     let at = moment::parse(&args.at, known.timezone, known.now)?;
     let spawning = Spawning {
         name: String::new(),
@@ -112,10 +130,10 @@ fn spawnings(args: &SpawnArgs, known: &Known) -> Result<Vec<Wish>, Failure> {
         kind: args.kind.clone(),
         core: args.core.clone(),
         like: args.like.clone(),
-        grain_l: volume("--grain", &args.grain)?,
-        bulk_l: volume("--bulk", &args.bulk)?,
-        dry_bulk_g: mass("--dry-bulk", &args.dry_bulk)?,
-        dry_grain_g: mass("--dry-grain", &args.dry_grain)?,
+        grain_l: volume("--grain", args.grain.as_deref())?,
+        bulk_l: volume("--bulk", args.bulk.as_deref())?,
+        dry_bulk_g: dry_mass("--dry-bulk", args.dry_bulk.as_deref())?,
+        dry_grain_g: dry_mass("--dry-grain", args.dry_grain.as_deref())?,
         run: args.run.clone(),
         strain: args.strain.clone(),
         batch: args.batch.clone(),
@@ -125,17 +143,46 @@ fn spawnings(args: &SpawnArgs, known: &Known) -> Result<Vec<Wish>, Failure> {
         let spawning = Spawning { name: name.clone(), ..spawning.clone() };
         Wish { tub: name.clone(), deed: Deed::Spawned(Box::new(spawning)), at }
     };
-    Ok(args.tubs.iter().map(wish).collect())
+    Ok(names.iter().map(wish).collect())
 }
 
 fn harvest(args: &HarvestArgs) -> Result<Deed, Failure> {
     let fresh_g = mass_g("--fresh", &args.fresh, FRESH_MAX_G)?;
     let dry_g = args.dry.as_deref().map(|dry| mass_g("--dry", dry, FRESH_MAX_G)).transpose()?;
+    Ok(Deed::Harvested { fresh_g, dry_g, flush: flush(args.flush.as_deref())? })
+}
+
+fn flush(text: Option<&str>) -> Result<Option<u32>, Failure> {
     let number = |text: &str| {
         text.parse()
             .map_err(|_| Failure::Usage(format!("--flush: \"{text}\" is no number of a flush; they count from 1")))
     };
-    Ok(Deed::Harvested { fresh_g, dry_g, flush: args.flush.as_deref().map(number).transpose()? })
+    text.map(number).transpose()
+}
+
+fn volume(what: &str, text: Option<&str>) -> Result<Option<f64>, Wrong> {
+    text.map(|text| volume_l(what, text)).transpose()
+}
+
+fn dry_mass(what: &str, text: Option<&str>) -> Result<Option<f64>, Wrong> {
+    text.map(|text| mass_g(what, text, DRY_MAX_G)).transpose()
+}
+
+fn changes(args: &AmendArgs) -> Result<Changes, Failure> {
+    Ok(Changes {
+        culture: args.culture.clone(),
+        kind: args.kind.clone(),
+        grain_l: volume("--grain", args.grain.as_deref())?,
+        bulk_l: volume("--bulk", args.bulk.as_deref())?,
+        dry_bulk_g: dry_mass("--dry-bulk", args.dry_bulk.as_deref())?,
+        dry_grain_g: dry_mass("--dry-grain", args.dry_grain.as_deref())?,
+        run: args.run.clone(),
+        strain: args.strain.clone(),
+        batch: args.batch.clone(),
+        position: args.position.clone(),
+        flush: flush(args.flush.as_deref())?,
+        because: args.because.clone(),
+    })
 }
 
 fn amendment(args: &AmendArgs, known: &Known) -> Result<Wish, Failure> {
@@ -151,6 +198,7 @@ fn amendment(args: &AmendArgs, known: &Known) -> Result<Wish, Failure> {
         fresh_g: mass("--fresh", &args.fresh)?,
         dry_g: mass("--dry", &args.dry)?,
         text: args.text.clone(),
+        more: Box::new(changes(args)?),
     };
     Ok(Wish { tub: String::new(), deed, at: at.unwrap_or(Moment::exact(known.now)) })
 }
@@ -189,8 +237,11 @@ fn cautions(site: &Site, resolved: &Resolved) -> Vec<String> {
     let lines: Vec<String> = match &resolved.deed {
         Deed::Spawned(_) => {
             let earliest = local_day(resolved.at.plus(site.plan.setup.due_not_before_ms), site.plan.timezone);
-            vec![format!("Leave the lid shut. Earliest look: {earliest}; write that on the lid.")]
+            let mut lines = vec![format!("Leave the lid shut. Earliest look: {earliest}; write that on the lid.")];
+            lines.extend(substrate(site, resolved).unwrap_or_default());
+            lines
         }
+        Deed::Opened { .. } => hump(site, resolved).unwrap_or_default(),
         Deed::Harvested { .. } => vec![
             "Pick before the caps drop spores, wear a mask, vent the room.".to_owned(),
             "Never eat a mushroom you cannot identify for certain; cook what you eat.".to_owned(),
@@ -200,4 +251,37 @@ fn cautions(site: &Site, resolved: &Resolved) -> Vec<String> {
         _ => Vec::new(),
     };
     lines
+}
+
+/// What its heat run says against spawning from it. A store that cannot be read says nothing here: the
+/// entry is written, and `heat-runs` tells.
+fn substrate(site: &Site, resolved: &Resolved) -> Option<Vec<String>> {
+    let name = resolved.after.as_ref()?.heat_run.as_ref()?;
+    let reader = paper::reader(site).ok()?;
+    let run = pasteurise::runs(site, &reader).ok()?.into_iter().find(|run| run.name == *name)?;
+    let report = pasteurise::followed(site, &reader, &run).ok()?;
+    let mut lines = vec![format!("Substrate of heat run {name}: {}.", pasteurise::summary(&run, &report))];
+    lines.extend(pasteurise::verdict_lines(&report).into_iter().map(str::to_owned));
+    if report.cool_at.is_none() && run.is_open() {
+        lines.push(format!(
+            "It has not been seen below {} °C: too hot a substrate kills the spawn.",
+            run.plan.spawn_below_c()
+        ));
+    }
+    Some(lines)
+}
+
+/// A tub that still heats itself is opened too early.
+fn hump(site: &Site, resolved: &Resolved) -> Option<Vec<String>> {
+    let tub = resolved.after.as_ref()?;
+    let reader = paper::reader(site).ok()?;
+    let heating = beside::heating(site, &reader, tub, resolved.at).ok()??;
+    let last_day_c = heating.last_day_c?;
+    matches!(heating.hump, Hump::Rising | Hump::Falling).then(|| {
+        vec![format!(
+            "Its hump of self-heating is not over yet: over the last day its core was {last_day_c:+.1} °C over air. \
+             It may be opened too early; tubwatch close {} if you look and it is not white.",
+            tub.name
+        )]
+    })
 }

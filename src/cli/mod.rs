@@ -8,13 +8,17 @@ mod alerts;
 mod args;
 mod arrivals;
 mod backup;
+mod beside;
+mod calibrate;
 pub mod check;
 mod export;
 mod heat;
 mod logbook;
 mod paper;
+mod pasteurise;
 mod rehearse;
 mod replay;
+mod report;
 mod run;
 mod shelve;
 mod speak;
@@ -62,10 +66,15 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Show { tub, json } => tubs::show(&site(file)?, tub, json.json),
         Command::Alerts(how) => alerts::alerts(&site(file)?, how.json),
         Command::Acknowledge { id } => alerts::acknowledge(&site(file)?, id),
+        Command::Pasteurise(args) => pasteurise::pasteurise(&site(file)?, args),
+        Command::HeatRuns(args) => pasteurise::heat_runs(&site(file)?, args),
+        Command::Calibrate(args) => calibrate::calibrate(&site(file)?, args),
         Command::Shelve { id, how_long } => shelve::shelve(&site(file)?, id, how_long),
         Command::Working { how_long, space } => working::working(&site(file)?, how_long, space.as_deref()),
         Command::Replay(args) => replay::replay(&site(file)?, args),
         Command::Export(args) => export::export(&site(file)?, args),
+        Command::Report(args) => report::report(&site(file)?, args),
+        Command::Label { tub, out } => report::label(&site(file)?, tub, out),
         Command::Backup { file: target, salvage } => backup::backup(&site(file)?, target, *salvage),
         Command::Restore { file: from, set_aside } => backup::restore(&site(file)?, from, *set_aside),
         Command::Token { what: TokenCommand::New } => token::new(file),

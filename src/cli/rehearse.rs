@@ -225,7 +225,7 @@ fn export(plan: &Plan, folder: &Path) -> Result<Vec<String>, Failure> {
     let entries = reader.entries().map_err(Failure::failed)?;
     let tubs = grow::logbook::tubs(&entries, plan.timezone);
     let now = SPAWNED_AT.plus(LENGTH_MS);
-    let options = Options { from: None, to: None, tub: None, every: Every::Hourly, now };
+    let options = Options { from: None, to: None, tub: None, every: Every::Hourly, now, site: plan.site.clone() };
     let summary = records::export(&reader, &plan.setup, &tubs, &entries, plan.timezone, &options, folder)
         .map_err(Failure::failed)?;
     Ok(summary

@@ -4,19 +4,24 @@
 //! with the field names of `/status.json`. The figures are folded from what is stored, so they are
 //! those of the daemon up to its last commit.
 
+use std::collections::HashMap;
+
 use chrono::Datelike;
 use serde_json::{Value, json};
 
+use super::beside::Beside;
 use super::paper;
 use super::speak::{Failure, Outcome, Voice, printable, table};
 use super::{Site, heat, wording};
 use crate::climate::Stamp;
 use crate::grow::check::find;
+use crate::grow::learning::{Learned, PastTub};
 use crate::grow::logbook::{Book, Line, fold};
 use crate::grow::moment::local_text;
 use crate::grow::tub::{Flush, Stage, Tub};
 use crate::status::snapshot::{DueView, TubView};
 use crate::store::Reader;
+use crate::store::past::{lesson, past_tubs};
 use crate::watch::alert::Alert;
 
 /// What is read for either command.
@@ -34,16 +39,38 @@ impl Desk {
         Ok(Desk { reader, book, alerts })
     }
 
-    fn view(&self, site: &Site, tub: &Tub) -> Result<TubView, Failure> {
-        heat::view(site, &self.reader, &self.book, tub, &self.alerts)
+    fn view(&self, site: &Site, tub: &Tub, own: Option<&Learned>) -> Result<TubView, Failure> {
+        heat::view(site, &self.reader, &self.book, tub, &self.alerts, own)
+    }
+
+    /// Every living tub; those of one culture share the reading of its past.
+    fn living(&self, site: &Site) -> Result<Vec<TubView>, Failure> {
+        let setup = &site.plan.setup;
+        let mut past: HashMap<&str, Vec<PastTub>> = HashMap::new();
+        let mut views = Vec::new();
+        for tub in self.book.tubs.iter().filter(|tub| tub.is_alive()) {
+            let culture = setup.cultures.iter().find(|culture| culture.name == tub.culture);
+            let own = match culture.filter(|_| tub.stage == Stage::Colonising) {
+                Some(culture) => {
+                    if !past.contains_key(culture.name.as_str()) {
+                        let tubs = past_tubs(&self.reader, &self.book.tubs, setup, culture).map_err(Failure::failed)?;
+                        past.insert(&culture.name, tubs);
+                    }
+                    let known = past.get(culture.name.as_str()).map_or(&[][..], Vec::as_slice);
+                    lesson(known, tub, &self.book.tubs, culture)
+                }
+                None => None,
+            };
+            views.push(self.view(site, tub, own.as_ref().map(|lesson| &lesson.learned))?);
+        }
+        Ok(views)
     }
 }
 
 /// Prints every living tub.
 pub fn tubs(site: &Site, as_json: bool) -> Outcome {
     let desk = Desk::open(site)?;
-    let living = desk.book.tubs.iter().filter(|tub| tub.is_alive());
-    let views = living.map(|tub| desk.view(site, tub)).collect::<Result<Vec<TubView>, Failure>>()?;
+    let views = desk.living(site)?;
     let mut voice = Voice::new();
     if as_json {
         return voice.json(&views);
@@ -112,13 +139,14 @@ fn source(view: &TubView) -> String {
 pub fn show(site: &Site, word: &str, as_json: bool) -> Outcome {
     let desk = Desk::open(site)?;
     let tub = find(&desk.book, word)?;
-    let view = desk.view(site, tub)?;
+    let beside = Beside::of(site, &desk.reader, &desk.book, tub)?;
+    let view = desk.view(site, tub, beside.lesson.as_ref().map(|lesson| &lesson.learned))?;
     let log = desk.book.log(&tub.id);
     let mut voice = Voice::new();
     if as_json {
-        return voice.json(&full(site, tub, &view, &log)?);
+        return voice.json(&full(site, tub, &view, &beside, &log)?);
     }
-    for line in story(site, tub, &view) {
+    for line in story(site, tub, &view, &beside) {
         voice.say(line)?;
     }
     let mut rows = vec![["ENTRY", "TIME", "WHAT"].map(str::to_owned).to_vec()];
@@ -130,7 +158,7 @@ pub fn show(site: &Site, word: &str, as_json: bool) -> Outcome {
     Ok(())
 }
 
-fn story(site: &Site, tub: &Tub, view: &TubView) -> Vec<String> {
+fn story(site: &Site, tub: &Tub, view: &TubView, beside: &Beside) -> Vec<String> {
     let say = |at: Stamp| local_text(at, site.plan.timezone);
     let mut lines = vec![
         format!("{}, a {} of {} in {}", printable(&tub.id), view.kind, printable(&tub.culture), printable(&view.space)),
@@ -168,6 +196,7 @@ fn story(site: &Site, tub: &Tub, view: &TubView) -> Vec<String> {
         let fresh = wording::mass(flush.fresh_g());
         lines.push(format!("flush {}: {fresh} fresh{dry}, {} to {}", flush.number, say(flush.from), say(flush.to)));
     }
+    lines.extend(beside.lines());
     if !view.alerts.is_empty() {
         let alerts: Vec<String> = view.alerts.iter().map(i64::to_string).collect();
         lines.push(format!("alerts that stand: {}", alerts.join(" ")));
@@ -190,9 +219,9 @@ fn log_row(site: &Site, line: &Line) -> Vec<String> {
 }
 
 /// The stable form of `show --json`: `tub` as in `/status.json`, then what the logbook adds.
-fn full(site: &Site, tub: &Tub, view: &TubView, log: &[&Line]) -> Result<Value, Failure> {
+fn full(site: &Site, tub: &Tub, view: &TubView, beside: &Beside, log: &[&Line]) -> Result<Value, Failure> {
     let time = |at: Option<Stamp>| at.map(Stamp::rfc3339);
-    Ok(json!({
+    let mut full = json!({
         "tub": serde_json::to_value(view).map_err(Failure::failed)?,
         "colonised_at": time(tub.colonised_at),
         "opened_at": time(tub.opened_at),
@@ -215,7 +244,11 @@ fn full(site: &Site, tub: &Tub, view: &TubView, log: &[&Line]) -> Result<Value, 
         "flushes": tub.flushes.iter().map(flush_json).collect::<Vec<_>>(),
         "fresh_total_g": tub.harvests.iter().map(|harvest| harvest.fresh_g).sum::<f64>(),
         "log": log.iter().map(|line| line_json(site, line)).collect::<Result<Vec<_>, _>>()?,
-    }))
+    });
+    if let (Value::Object(full), Value::Object(beside)) = (&mut full, beside.json()?) {
+        full.extend(beside);
+    }
+    Ok(full)
 }
 
 fn flush_json(flush: &Flush) -> Value {

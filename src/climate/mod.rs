@@ -7,6 +7,7 @@ pub mod lane;
 pub mod lethality;
 pub mod pressure;
 pub mod quantity;
+pub mod rank;
 pub mod salt;
 pub mod series;
 pub mod stamp;

@@ -3,6 +3,7 @@
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
+use super::backup::backup;
 use super::cultures;
 use super::fault::{Cause, Fault, Faults};
 use super::files::{self, Shelf};
@@ -110,6 +111,7 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
     root.only(desk, &TABLES);
     let site = site::site(desk, root);
     let store = site::store(desk, root, shelf);
+    let backup = backup(desk, root, shelf);
     let status = site::status(desk, root, shelf);
     let name = site.name.unwrap_or_default();
     let sources = sources(desk, root, shelf, &name);
@@ -135,7 +137,9 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
         file,
         site: name,
         timezone: site.timezone,
+        altitude_m: site.altitude_m,
         store,
+        backup,
         status,
         brokers: sources.brokers,
         ports: sources.ports,

@@ -8,6 +8,7 @@
 //!           +-> files (what the config names)
 //! ```
 
+mod backup;
 mod bands;
 pub mod cultures;
 pub mod fault;

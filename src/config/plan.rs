@@ -4,6 +4,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
+pub use super::backup::BackupPlan;
 use super::people::People;
 use crate::climate::{Quantity, Stamp};
 use crate::grow::logbook::{Known, KnownProbe};
@@ -22,8 +23,12 @@ pub struct Plan {
     pub site: String,
     /// The site's zone: days and text are local, storage is UTC.
     pub timezone: chrono_tz::Tz,
+    /// Metres above the sea, for the boiling point.
+    pub altitude_m: Option<f64>,
     /// The store.
     pub store: StorePlan,
+    /// Copies of the store, where they are wanted.
+    pub backup: Option<BackupPlan>,
     /// The status endpoint.
     pub status: StatusPlan,
     /// Brokers, in the config's order.
@@ -54,6 +59,7 @@ impl Plan {
         let probe = |(place, probe): (usize, &crate::watch::setup::ProbeSetup)| KnownProbe {
             name: probe.name.clone(),
             reads_temperature: probe.reads(Quantity::Temperature),
+            reads_humidity: probe.reads(Quantity::Humidity),
             air_of: air_of(place).map(|space| space.name.clone()),
         };
         Known {
@@ -62,6 +68,7 @@ impl Plan {
             cultures: setup.cultures.iter().map(|culture| culture.name.clone()).collect(),
             spaces: setup.spaces.iter().map(|space| space.name.clone()).collect(),
             probes: setup.probes.iter().enumerate().map(probe).collect(),
+            anyway: false,
         }
     }
 }

@@ -10,7 +10,9 @@ use super::plan::{Secret, StatusPlan, StorePlan};
 use super::url;
 use super::walk::{Desk, Section, Text};
 use super::word::{did_you_mean, duration_ms, quoted};
+use crate::climate::pressure::ALTITUDE_M;
 use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS};
+use crate::grow::measures::altitude_m;
 
 /// `[site]`, checked.
 pub(super) struct Site<'t> {
@@ -18,6 +20,7 @@ pub(super) struct Site<'t> {
     pub timezone: chrono_tz::Tz,
     pub cultures: Option<Text<'t>>,
     pub due_not_before_ms: i64,
+    pub altitude_m: Option<f64>,
 }
 
 /// A tub is not opened before ten days unless the grower says so (common practice, no source).
@@ -30,7 +33,13 @@ const STATUS_PORT: u16 = 8750;
 const TOKEN_CHARACTERS_MIN: usize = 16;
 
 pub(super) fn site<'t>(desk: &mut Desk<'_>, root: &Section<'t>) -> Site<'t> {
-    let mut site = Site { name: None, timezone: chrono_tz::UTC, cultures: None, due_not_before_ms: DUE_NOT_BEFORE_MS };
+    let mut site = Site {
+        name: None,
+        timezone: chrono_tz::UTC,
+        cultures: None,
+        due_not_before_ms: DUE_NOT_BEFORE_MS,
+        altitude_m: None,
+    };
     if !root.has("site") {
         root.missing(desk, "site", "a table [site] with the site's name and timezone");
     }
@@ -45,10 +54,27 @@ pub(super) fn site<'t>(desk: &mut Desk<'_>, root: &Section<'t>) -> Site<'t> {
         site.timezone = timezone(desk, &zone).unwrap_or(site.timezone);
     }
     site.cultures = section.text(desk, "cultures", "the path of a file of cultures, in quotes");
+    if let Some(text) = section.text(desk, "altitude", "metres above the sea such as \"640m\", in quotes") {
+        site.altitude_m = altitude(desk, &text);
+    }
     if let Some(found) = section.found("due_not_before") {
         site.due_not_before_ms = found.duration(desk, HOUR_MS..=365 * DAY_MS).unwrap_or(DUE_NOT_BEFORE_MS);
     }
     site
+}
+
+fn altitude(desk: &mut Desk<'_>, text: &Text<'_>) -> Option<f64> {
+    let metres = altitude_m(&text.path, text.text).ok().filter(|metres| ALTITUDE_M.contains(metres));
+    if metres.is_none() {
+        let sentence = format!(
+            "found {}, expected metres above the sea from \"{}m\" to \"{}m\"",
+            quoted(text.text),
+            ALTITUDE_M.start(),
+            ALTITUDE_M.end()
+        );
+        desk.fault(text.at, &text.path, Cause::Value, sentence);
+    }
+    metres
 }
 
 fn timezone(desk: &mut Desk<'_>, zone: &Text<'_>) -> Option<chrono_tz::Tz> {

@@ -18,9 +18,7 @@ const fn row(section: &'static str, key: &'static str, what: &'static str) -> Ro
 }
 
 const NOT_BUILT: &[Row] = &[
-    row("site", "altitude", "the boiling point at an altitude is"),
     row("site", "show", "showing other units is"),
-    row("", "backup", "backups by the daemon are"),
     row("status", "cert_file", "TLS on the status page is"),
     row("status", "key_file", "TLS on the status page is"),
     row("", "forward", "forwarding to a time-series database is"),

@@ -5,7 +5,7 @@ use tracing::warn;
 use crate::climate::Stamp;
 use crate::engine::Engine;
 use crate::engine::shelf::Asked;
-use crate::grow::logbook::{self, Entry};
+use crate::grow::logbook::{self, Deed, Entry};
 use crate::store::Change;
 
 impl Engine {
@@ -51,13 +51,21 @@ impl Engine {
     fn take_entries(&mut self, new: Vec<Entry>, now: Stamp) {
         let last = new.last().map_or(0, |entry| entry.id);
         let tubs_touched = new.iter().any(|entry| !entry.deed.is_wish());
+        let teaches = new.iter().any(|entry| {
+            use Deed::{Amended, Colonised, Core, Harvested, Moved, Opened, Spawned};
+            let deed = &entry.deed;
+            matches!(deed, Spawned(_) | Colonised | Core { .. } | Moved { .. } | Opened { .. } | Harvested { .. })
+                || matches!(deed, Amended { .. } | Deed::Discarded { .. } | Deed::Suspected { .. })
+        });
         for entry in &new {
             self.apply(entry, now);
         }
         self.entries.extend(new);
         if tubs_touched {
-            let tubs = logbook::tubs(&self.entries, self.plan.timezone);
-            self.keeper.tubs_changed(tubs, now, &mut self.events);
+            let book = logbook::fold(&self.entries, self.plan.timezone);
+            self.keeper.tubs_changed(book.tubs, now, &mut self.events);
+            self.keeper.heat_runs_changed(&book.heat_runs, now, &mut self.events);
+            self.rebuilds.lessons_stale |= teaches;
             self.keep_standing();
         }
         self.round.changes.push(Change::AppliedUpTo(last));

@@ -160,6 +160,8 @@ fn keeper(plan: &Plan, entries: &[Entry], open: Vec<Alert>, next_alert_id: i64, 
         warn!("logbook entry {}: {}", oddity.entry, oddity.why);
     }
     let mut keeper = Keeper::new(plan.setup.clone(), book.tubs, open, next_alert_id, now);
+    // Nothing was watched before, so nothing is told.
+    keeper.heat_runs_changed(&book.heat_runs, now, &mut Vec::new());
     wishes::recall(&mut keeper, entries, now);
     keeper
 }

@@ -8,6 +8,7 @@ use crate::climate::stamp::SECOND_MS;
 use crate::climate::{Quantity, Stamp, humidity};
 use crate::engine::Engine;
 use crate::grow::tub::Tub;
+use crate::status::heat::HeatRunView;
 use crate::status::snapshot::{AlertView, Inner, ProbeView, Snapshot, SourceView, SpaceView, TubView};
 use crate::status::tub::{Measured, tub_view};
 use crate::watch::view::rounded;
@@ -49,6 +50,7 @@ impl Engine {
             version: env!("CARGO_PKG_VERSION"),
             spaces: (0..self.plan.setup.spaces.len()).map(|space| self.space(space, now)).collect(),
             tubs: self.keeper.tubs().filter_map(|tub| self.tub(tub, now)).collect(),
+            heat_runs: self.keeper.heat_runs().map(|(run, report)| HeatRunView::of(run, &report)).collect(),
             probes: (0..self.plan.probes.len()).map(|probe| self.probe(probe, now)).collect(),
             alerts: self.alerts(),
             sources: self.source_views(),
@@ -86,6 +88,7 @@ impl Engine {
         let measured = Measured {
             figures: seen.figures.unwrap_or_default(),
             rate_per_hour: seen.rate_per_hour,
+            own_requirement: seen.own_requirement,
             temperature_from: seen.temperature_from.map(|probe| setup.probes[probe].name.clone()),
             core_c,
             air_c: core_c.zip(seen.core_over_air_k).map(|(core_c, over_k)| core_c - over_k),

@@ -7,6 +7,7 @@
 
 use std::collections::HashMap;
 
+use super::changes::Changes;
 use super::logbook::{Deed, Entry};
 use crate::climate::Stamp;
 
@@ -30,6 +31,7 @@ struct Patch {
     fresh_g: Option<f64>,
     dry_g: Option<f64>,
     text: Option<String>,
+    more: Changes,
     void_by: Option<i64>,
     by: Vec<i64>,
 }
@@ -83,11 +85,12 @@ pub fn root(entries: &[Entry], mut id: i64) -> Option<&Entry> {
 fn settle(entry: &Entry, patch: Patch) -> Line {
     let mut entry = entry.clone();
     match &mut entry.deed {
-        Deed::Amended { at_ms, fresh_g, dry_g, text, .. } => {
+        Deed::Amended { at_ms, fresh_g, dry_g, text, more, .. } => {
             *at_ms = patch.at_ms.or(*at_ms);
             *fresh_g = patch.fresh_g.or(*fresh_g);
             *dry_g = patch.dry_g.or(*dry_g);
             *text = patch.text.or(text.take());
+            **more = patch.more.over(std::mem::take(&mut **more));
         }
         deed => {
             entry.at = patch.at_ms.map_or(entry.at, Stamp);
@@ -99,6 +102,7 @@ fn settle(entry: &Entry, patch: Patch) -> Line {
                 Deed::Noted { text } => *text = patch.text.unwrap_or(std::mem::take(text)),
                 _ => {}
             }
+            patch.more.apply(deed);
         }
     }
     Line { entry, amended_by: patch.by, void_by: patch.void_by, oddity: None }
@@ -106,12 +110,13 @@ fn settle(entry: &Entry, patch: Patch) -> Line {
 
 /// Passes what an amendment says on to its target; gives why not, if it cannot.
 fn hand_on(entry: &Entry, known: &HashMap<i64, &Deed>, patches: &mut HashMap<i64, Patch>) -> Option<String> {
-    let Deed::Amended { entry: target, void, at_ms, fresh_g, dry_g, text } = &entry.deed else { return None };
+    let Deed::Amended { entry: target, void, at_ms, fresh_g, dry_g, text, more } = &entry.deed else { return None };
     let Some(deed) = known.get(target).filter(|_| *target < entry.id) else {
         return Some(format!("it amends entry {target}, which is not in the logbook before it"));
     };
     if !matches!(deed, Deed::Amended { .. })
-        && let Some(why) = misfit(deed, fresh_g.is_some(), dry_g.is_some(), text.is_some())
+        && let Some(why) =
+            misfit(deed, fresh_g.is_some(), dry_g.is_some(), text.is_some()).or_else(|| more.misfit(deed))
     {
         return Some(format!("it does not fit entry {target}: {why}"));
     }
@@ -122,6 +127,7 @@ fn hand_on(entry: &Entry, known: &HashMap<i64, &Deed>, patches: &mut HashMap<i64
     if patch.text.is_none() {
         patch.text.clone_from(text);
     }
+    patch.more = std::mem::take(&mut patch.more).over((**more).clone());
     if *void && patch.void_by.is_none() {
         patch.void_by = Some(entry.id);
     }

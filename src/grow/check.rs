@@ -8,12 +8,15 @@
 use chrono_tz::Tz;
 
 use super::amend;
+use super::changes::Changes;
 use super::fold::{Book, Oddity, fold};
+use super::heat_check;
 use super::logbook::{Deed, Entry, Spawning};
 use super::measures::FRESH_MAX_G;
 use super::moment::{Moment, local_day, local_text};
 use super::tub::{Kind, Tub};
 use super::wrong::{Wrong, unknown};
+use super::yields::{BELIEVABLE_PCT, Filling, biological_efficiency_pct};
 use crate::climate::{Stamp, stamp::MINUTE_MS};
 
 /// How far ahead of the clock a typed time may be: a watch read generously.
@@ -40,6 +43,8 @@ pub struct Known {
     pub spaces: Vec<String>,
     /// The probes.
     pub probes: Vec<KnownProbe>,
+    /// The grower insists (`--anyway`): what a grower may know better is let through.
+    pub anyway: bool,
 }
 
 /// A probe that an entry may name.
@@ -49,6 +54,8 @@ pub struct KnownProbe {
     pub name: String,
     /// It reads a temperature.
     pub reads_temperature: bool,
+    /// It reads a humidity: heat and steam ruin its element.
+    pub reads_humidity: bool,
     /// The space whose air it measures.
     pub air_of: Option<String>,
 }
@@ -85,6 +92,8 @@ pub fn check(entries: &[Entry], tub: &str, deed: &Deed, at: Moment, known: &Know
     let book = fold(entries, known.timezone);
     match deed {
         Deed::Spawned(spawning) => check_spawning(entries, &book, tub, spawning, at, known),
+        Deed::HeatBegan(start) => heat_check::began(entries, &book, start, at, known),
+        Deed::HeatEnded { run } => heat_check::ended(entries, &book, run, at, known),
         Deed::Amended { .. } => check_amendment(entries, &book, deed, at, known),
         _ => check_deed(entries, &book, tub, deed, at, known),
     }
@@ -98,7 +107,7 @@ fn check_spawning(
     at: Moment,
     known: &Known,
 ) -> Result<Resolved, Wrong> {
-    name_is_sound(name)?;
+    name_is_sound("tub", name)?;
     if let Some(earlier) = book.tubs.iter().rfind(|tub| tub.name == name) {
         let say = |at| local_text(at, known.timezone);
         match earlier.ended_at {
@@ -126,6 +135,11 @@ fn check_spawning(
     }
     for text in [&spawning.run, &spawning.strain, &spawning.batch, &spawning.position].into_iter().flatten() {
         text_is_sound(text)?;
+    }
+    if let Some(run) = &spawning.run
+        && !known.anyway
+    {
+        heat_check::known_run(book, run)?;
     }
     if let Some(probe) = &spawning.core {
         can_be_core(probe, known)?;
@@ -163,6 +177,9 @@ fn check_deed(
         }
         Deed::Harvested { fresh_g, dry_g, flush } => {
             masses_are_possible(*fresh_g, *dry_g)?;
+            if !known.anyway {
+                yield_is_believable(tub, *fresh_g)?;
+            }
             if let Some(flush) = flush {
                 flush_is_possible(book, tub, *flush)?;
             }
@@ -172,7 +189,7 @@ fn check_deed(
                 text_is_sound(text)?;
             }
         }
-        Deed::Noted { text } => text_is_sound(text)?,
+        Deed::Noted { text } | Deed::Photographed { text: Some(text), .. } => text_is_sound(text)?,
         _ => {}
     }
     let logged = book.log(&tub.id);
@@ -195,7 +212,7 @@ fn check_deed(
 }
 
 fn check_amendment(entries: &[Entry], book: &Book, deed: &Deed, at: Moment, known: &Known) -> Result<Resolved, Wrong> {
-    let Deed::Amended { entry: target, void, at_ms, fresh_g, dry_g, text } = deed else {
+    let Deed::Amended { entry: target, void, at_ms, fresh_g, dry_g, text, more } = deed else {
         return Err(Wrong::Word("that is no amendment".to_owned()));
     };
     let Some(line) = book.lines.iter().find(|line| line.entry.id == *target) else {
@@ -209,15 +226,19 @@ fn check_amendment(entries: &[Entry], book: &Book, deed: &Deed, at: Moment, know
     if let Some(by) = line.void_by {
         return Err(Wrong::Forbidden(format!("entry {target} is void; to bring it back: tubwatch amend {by} --void")));
     }
-    if !void && at_ms.is_none() && fresh_g.is_none() && dry_g.is_none() && text.is_none() {
-        return Err(Wrong::Word("say what to change: --at, --fresh, --dry, --text, or --void".to_owned()));
+    if !void && at_ms.is_none() && fresh_g.is_none() && dry_g.is_none() && text.is_none() && more.is_empty() {
+        return Err(Wrong::Word(
+            "say what to change: --at, --fresh, --dry, --text, --culture and so on, or --void".to_owned(),
+        ));
     }
-    if let Some(why) = amend::misfit(&root.deed, fresh_g.is_some(), dry_g.is_some(), text.is_some()) {
+    let misfit = amend::misfit(&root.deed, fresh_g.is_some(), dry_g.is_some(), text.is_some());
+    if let Some(why) = misfit.or_else(|| more.misfit(&root.deed)) {
         return Err(Wrong::Word(format!("entry {target} says {}: {why}", root.deed.word())));
     }
     if let Some(text) = text {
         text_is_sound(text)?;
     }
+    changes_are_possible(book, &root.tub, more, known)?;
     let standing = book.lines.iter().find(|line| line.entry.id == root.id).map(|line| &line.entry.deed);
     if let Some(Deed::Harvested { fresh_g: fresh, dry_g: dry, .. }) = standing
         && !void
@@ -232,8 +253,31 @@ fn check_amendment(entries: &[Entry], book: &Book, deed: &Deed, at: Moment, know
     settle(entries, book, root.tub.clone(), known.now, deed, known)
 }
 
+/// The words and numbers that an amendment names.
+fn changes_are_possible(book: &Book, tub: &str, more: &Changes, known: &Known) -> Result<(), Wrong> {
+    if let Some(culture) = &more.culture {
+        one_of("culture", culture, &known.cultures)?;
+    }
+    if let Some(kind) = more.kind.as_deref().filter(|kind| Kind::from_word(kind).is_none()) {
+        return Err(Wrong::Word(unknown("kind of container", kind, Kind::ALL.map(Kind::word))));
+    }
+    for text in [&more.strain, &more.batch, &more.position].into_iter().flatten() {
+        text_is_sound(text)?;
+    }
+    if let Some(run) = &more.run {
+        heat_check::known_run(book, run)?;
+    }
+    if let (Some(flush), Some(tub)) = (more.flush, book.tubs.iter().find(|known| known.id == tub)) {
+        flush_is_possible(book, tub, flush)?;
+    }
+    match &more.because {
+        Some(because) if !REASONS.contains(&because.as_str()) => Err(Wrong::Word(unknown("reason", because, REASONS))),
+        _ => Ok(()),
+    }
+}
+
 /// Folds the logbook with the new entry in it, and compares.
-fn settle(
+pub(super) fn settle(
     entries: &[Entry],
     book: &Book,
     tub: String,
@@ -308,7 +352,7 @@ fn after_that_day(at: Moment, known: &Known, logged: impl Iterator<Item = Stamp>
 
 /// Something that happened to the tub at its own time.
 fn is_event(deed: &Deed) -> bool {
-    !deed.is_wish() && !matches!(deed, Deed::Amended { .. } | Deed::Noted { .. })
+    !deed.is_wish() && !deed.is_remark() && !matches!(deed, Deed::Amended { .. })
 }
 
 fn one_of(what: &str, word: &str, choices: &[String]) -> Result<(), Wrong> {
@@ -318,7 +362,7 @@ fn one_of(what: &str, word: &str, choices: &[String]) -> Result<(), Wrong> {
     Err(Wrong::Word(unknown(what, word, choices.iter().map(String::as_str))))
 }
 
-fn can_be_core(name: &str, known: &Known) -> Result<(), Wrong> {
+pub(super) fn can_be_core(name: &str, known: &Known) -> Result<(), Wrong> {
     let Some(probe) = known.probes.iter().find(|probe| probe.name == name) else {
         return Err(Wrong::Word(unknown("probe", name, known.probes.iter().map(|probe| probe.name.as_str()))));
     };
@@ -354,6 +398,19 @@ fn masses_are_possible(fresh_g: f64, dry_g: Option<f64>) -> Result<(), Wrong> {
     }
 }
 
+/// A picking that would bring the tub beyond any yield that was published is a slip of the finger.
+fn yield_is_believable(tub: &Tub, fresh_g: f64) -> Result<(), Wrong> {
+    let so_far: f64 = tub.harvests.iter().map(|harvest| harvest.fresh_g).sum();
+    let efficiency = Filling::of(tub).dry_mass().and_then(|dry| biological_efficiency_pct(so_far + fresh_g, dry));
+    match efficiency {
+        Some(pct) if pct > BELIEVABLE_PCT => Err(Wrong::Forbidden(format!(
+            "{fresh_g} g would bring tub {} to a biological efficiency of {pct:.0} %, beyond any published; check the mass, or say --anyway",
+            tub.name
+        ))),
+        _ => Ok(()),
+    }
+}
+
 fn flush_is_possible(book: &Book, tub: &Tub, flush: u32) -> Result<(), Wrong> {
     if flush == 0 || flush > FLUSH_MAX {
         return Err(Wrong::Word(format!("flush {flush} cannot be; flushes are numbered from 1 to {FLUSH_MAX}")));
@@ -370,12 +427,12 @@ fn flush_is_possible(book: &Book, tub: &Tub, flush: u32) -> Result<(), Wrong> {
     Ok(())
 }
 
-fn name_is_sound(name: &str) -> Result<(), Wrong> {
+pub(super) fn name_is_sound(what: &str, name: &str) -> Result<(), Wrong> {
     let letters = name.chars().all(|letter| letter.is_alphanumeric() || "-_.".contains(letter));
     let starts = name.chars().next().is_some_and(char::is_alphanumeric);
     if !letters || !starts || name.chars().count() > NAME_CHARS_MAX {
         return Err(Wrong::Word(format!(
-            "\"{name}\" cannot be a tub's name; use up to {NAME_CHARS_MAX} letters, digits, - _ and ., beginning with a letter or digit"
+            "\"{name}\" cannot be a {what}'s name; use up to {NAME_CHARS_MAX} letters, digits, - _ and ., beginning with a letter or digit"
         )));
     }
     // Else a name could be mistaken for a filling's id, or for "no probe".
@@ -383,7 +440,7 @@ fn name_is_sound(name: &str) -> Result<(), Wrong> {
         name.get(place + 1..place + 11).is_some_and(|day| chrono::NaiveDate::parse_from_str(day, "%Y-%m-%d").is_ok())
     });
     if dated {
-        return Err(Wrong::Word(format!("\"{name}\" cannot be a tub's name; the date is added to it by itself")));
+        return Err(Wrong::Word(format!("\"{name}\" cannot be a {what}'s name; the date is added to it by itself")));
     }
     Ok(())
 }

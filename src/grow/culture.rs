@@ -17,6 +17,14 @@ pub struct Thermal {
     pub requirement: Requirement,
 }
 
+impl Thermal {
+    /// The same, requiring something else.
+    #[must_use]
+    pub fn requiring(self, requirement: Option<Requirement>) -> Thermal {
+        Thermal { requirement: requirement.unwrap_or(self.requirement), ..self }
+    }
+}
+
 /// Degree-hours (°C·h above base) from spawning to colonised.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Requirement {
@@ -146,4 +154,12 @@ pub struct Culture {
     pub sources: Vec<String>,
     /// Limits by stage.
     pub bands: Bands,
+}
+
+impl Culture {
+    /// The same culture, requiring what a grower's own tubs have taught.
+    #[must_use]
+    pub fn requiring(&self, requirement: Option<Requirement>) -> Culture {
+        Culture { thermal: self.thermal.requiring(requirement), ..self.clone() }
+    }
 }

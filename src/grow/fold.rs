@@ -10,6 +10,7 @@ use std::collections::HashMap;
 use chrono_tz::Tz;
 
 use super::amend::{self, Line};
+use super::heat_book::{self, Heats, Run};
 use super::life::Life;
 use super::logbook::{Deed, Entry};
 use super::moment::{local_day, local_text};
@@ -32,6 +33,8 @@ pub struct Book {
     pub tubs: Vec<Tub>,
     /// Every entry as it stands, in the order of ids.
     pub lines: Vec<Line>,
+    /// Every heat run, in the order they began.
+    pub heat_runs: Vec<Run>,
     /// The flush under way of each of `tubs`, from 1.
     pub(super) flushes: Vec<u32>,
 }
@@ -73,14 +76,22 @@ pub fn fold(entries: &[Entry], timezone: Tz) -> Book {
     let mut turns: Vec<usize> = (0..lines.len()).filter(|&place| lines[place].void_by.is_none()).collect();
     turns.sort_by_key(|&place| order(&lines[place].entry));
     let to_come = turns.iter().filter_map(|&place| filling(&lines[place].entry, timezone)).collect();
-    let mut shelf = Shelf { lives: Vec::new(), by_id: HashMap::new(), to_come, probes: HashMap::new(), timezone };
+    let mut shelf = Shelf {
+        lives: Vec::new(),
+        by_id: HashMap::new(),
+        to_come,
+        probes: HashMap::new(),
+        heats: Heats::default(),
+        timezone,
+    };
     for place in turns {
         if let Err(why) = shelf.take(&lines[place].entry) {
             lines[place].oddity.get_or_insert(why);
         }
     }
+    let heat_runs = heat_book::runs(&lines);
     let flushes = shelf.lives.iter().map(Life::flush_under_way).collect();
-    Book { tubs: shelf.lives.into_iter().map(|life| life.tub).collect(), lines, flushes }
+    Book { tubs: shelf.lives.into_iter().map(|life| life.tub).collect(), lines, heat_runs, flushes }
 }
 
 /// Time, then spawnings first, then the order of writing.
@@ -108,6 +119,8 @@ struct Shelf {
     to_come: HashMap<String, Stamp>,
     /// Which tub holds which probe as its core.
     probes: HashMap<String, usize>,
+    /// The heat runs, and what they borrowed from which tub.
+    heats: Heats,
     timezone: Tz,
 }
 
@@ -117,6 +130,16 @@ impl Shelf {
             Deed::Spawned(_) => self.spawn(entry),
             Deed::Amended { .. } => Ok(()),
             wish if wish.is_wish() => Ok(()),
+            Deed::HeatBegan(start) => {
+                self.heats.begin(start, entry.at, self.timezone)?;
+                self.lend(start, entry.at);
+                Ok(())
+            }
+            Deed::HeatEnded { run } => {
+                let lent = self.heats.end(run, entry.at, self.timezone)?;
+                self.give_back(lent, entry.at);
+                Ok(())
+            }
             deed => self.deed(entry, deed),
         }
     }
@@ -154,7 +177,10 @@ impl Shelf {
         }
         self.lives[place].take(entry.at, deed, self.timezone).map_err(|why| format!("tub {name} {why}"))?;
         match deed {
-            Deed::Core { probe } => self.hand_over(place, probe.as_deref()),
+            Deed::Core { probe } => {
+                self.heats.forget(place);
+                self.hand_over(place, probe.as_deref());
+            }
             Deed::Discarded { .. } => self.hand_over(place, None),
             _ => {}
         }
@@ -170,7 +196,33 @@ impl Shelf {
         Ok(())
     }
 
+    /// A core probe that goes into the substrate of a heat run is in no tub meanwhile.
+    fn lend(&mut self, start: &super::heat_book::HeatStart, at: Stamp) {
+        for probe in &start.probes {
+            if let Some(place) = self.probes.remove(probe) {
+                self.lives[place].core(at, None);
+                self.heats.lent(&start.run, place, probe);
+            }
+        }
+    }
+
+    /// After the run it is in its tub again, unless the grower said otherwise meanwhile.
+    fn give_back(&mut self, lent: Vec<(usize, String)>, at: Stamp) {
+        for (place, probe) in lent {
+            let tub = &self.lives[place].tub;
+            if tub.is_alive() && tub.core().is_none() && !self.probes.contains_key(&probe) {
+                self.lives[place].core(at, Some(&probe));
+                self.probes.insert(probe, place);
+            }
+        }
+    }
+
     fn holder_allows(&self, place: usize, probe: &str) -> Result<(), String> {
+        if let Some(run) = self.heats.holder(probe) {
+            return Err(format!(
+                "probe {probe} is in the heat run {run}; end that first: tubwatch pasteurise {run} --end"
+            ));
+        }
         match self.probes.get(probe) {
             Some(&holder) if holder != place => {
                 let name = &self.lives[holder].tub.name;

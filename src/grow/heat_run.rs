@@ -206,7 +206,7 @@ impl HeatRun {
             self.go_on(&mut events);
             return events;
         }
-        self.late_readings += u32::from(at < self.settled && track.known_to() < self.settled);
+        self.late_readings += u32::from(at <= self.settled && track.known_to() < self.settled);
         // A backlog catches up silently: its probe is back when its readings are fresh.
         if track.lost && now.since(at) <= GAP_MS {
             track.lost = false;
@@ -299,6 +299,11 @@ impl HeatRun {
             self.clock.step(&span, events);
         }
         self.settled = to;
+    }
+
+    /// Readings that came too late to count.
+    pub fn late_readings(&self) -> u32 {
+        self.late_readings
     }
 
     /// The run as it stands.

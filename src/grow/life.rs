@@ -76,7 +76,7 @@ impl Life {
     /// Takes one deed. The error reads after "tub A1 ".
     pub fn take(&mut self, at: Stamp, deed: &Deed, timezone: Tz) -> Result<(), String> {
         if let Some(ended) = self.tub.ended_at
-            && !matches!(deed, Deed::Noted { .. })
+            && !deed.is_remark()
         {
             return Err(format!("ended on {}; only a note can follow", local_text(ended, timezone)));
         }
@@ -95,11 +95,12 @@ impl Life {
             Deed::Moved { to } => self.moved(at, to),
             Deed::Core { probe } => self.core(at, probe.as_deref()),
             Deed::Looked => self.tub.looked_at = Some(at),
-            Deed::Cased | Deed::Noted { .. } => {}
+            Deed::Cased | Deed::Noted { .. } | Deed::Photographed { .. } => {}
             Deed::Spawned(_) | Deed::Amended { .. } => {}
             Deed::Acknowledged { .. } | Deed::Shelved { .. } | Deed::Working { .. } => {}
+            Deed::HeatBegan(_) | Deed::HeatEnded { .. } => {}
         }
-        if !matches!(deed, Deed::Noted { .. }) {
+        if !deed.is_remark() {
             self.latest = at;
         }
         Ok(())

@@ -3,8 +3,10 @@
 use serde::{Deserialize, Serialize};
 
 pub use super::amend::Line;
+pub use super::changes::Changes;
 pub use super::check::{Known, KnownProbe, Resolved, check};
 pub use super::fold::{Book, Oddity, fold, tubs};
+pub use super::heat_book::{HeatStart, Run};
 use crate::climate::Stamp;
 
 /// One line of the logbook, or one wish of the grower's, as written.
@@ -79,6 +81,14 @@ pub enum Deed {
         /// The text.
         text: String,
     },
+    /// A photo was taken; the file stays where it is.
+    Photographed {
+        /// Its absolute path.
+        file: String,
+        /// What it shows.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        text: Option<String>,
+    },
     /// To another space.
     Moved {
         /// The space's name.
@@ -108,6 +118,16 @@ pub enum Deed {
         /// New text (a note).
         #[serde(skip_serializing_if = "Option::is_none")]
         text: Option<String>,
+        /// Whatever else is new.
+        #[serde(default, skip_serializing_if = "no_changes")]
+        more: Box<Changes>,
+    },
+    /// A heat run of substrate began; its entry names no tub.
+    HeatBegan(Box<HeatStart>),
+    /// A heat run was ended by the grower.
+    HeatEnded {
+        /// Its name.
+        run: String,
     },
     /// The grower knows of an alert.
     Acknowledged {
@@ -131,7 +151,16 @@ pub enum Deed {
     },
 }
 
+fn no_changes(more: &Changes) -> bool {
+    more.is_empty()
+}
+
 impl Deed {
+    /// A remark: it can be made of an ended tub too, and changes nothing.
+    pub fn is_remark(&self) -> bool {
+        matches!(self, Deed::Noted { .. } | Deed::Photographed { .. })
+    }
+
     /// The word used in the stored body and in `log.csv`.
     pub fn word(&self) -> &'static str {
         match self {
@@ -148,9 +177,12 @@ impl Deed {
             Deed::Suspected { .. } => "suspected",
             Deed::Discarded { .. } => "discarded",
             Deed::Noted { .. } => "noted",
+            Deed::Photographed { .. } => "photographed",
             Deed::Moved { .. } => "moved",
             Deed::Core { .. } => "core",
             Deed::Amended { .. } => "amended",
+            Deed::HeatBegan(_) => "heat-began",
+            Deed::HeatEnded { .. } => "heat-ended",
             Deed::Acknowledged { .. } => "acknowledged",
             Deed::Shelved { .. } => "shelved",
             Deed::Working { .. } => "working",

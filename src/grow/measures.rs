@@ -5,6 +5,7 @@
 //! refused with a sentence because `1,200` may mean either.
 
 use super::wrong::Wrong;
+use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS};
 
 /// The most one picking can weigh, grams: a whole bed's flush; more is a slip of the unit.
 pub const FRESH_MAX_G: f64 = 50_000.0;
@@ -52,6 +53,66 @@ pub fn volume_l(what: &str, text: &str) -> Result<f64, Wrong> {
     in_range(litres, VOLUME_MAX_L).ok_or_else(|| {
         Wrong::Word(format!("{what}: {text} cannot be; a volume here is over 0 and at most {VOLUME_MAX_L} L"))
     })
+}
+
+/// Reads a length of time: milliseconds. The unit must be there.
+///
+/// # Errors
+/// [`Wrong::Word`] when it is no length of time over zero, or over a year.
+pub fn duration_ms(what: &str, text: &str) -> Result<i64, Wrong> {
+    let wrong = || Wrong::Word(format!("{what}: \"{text}\" is no length of time; write it like 90min, 1h, or 2d"));
+    let (number, unit) = split(text);
+    let unit_ms = match unit.to_lowercase().as_str() {
+        "s" => SECOND_MS,
+        "min" | "m" => MINUTE_MS,
+        "h" => HOUR_MS,
+        "d" => DAY_MS,
+        _ => return Err(wrong()),
+    };
+    let ms = plain_number(number).ok_or_else(wrong)? * unit_ms as f64;
+    in_range(ms, 366.0 * DAY_MS as f64).map(|ms| ms.round() as i64).ok_or_else(wrong)
+}
+
+/// Reads a temperature over 0: °C.
+///
+/// # Errors
+/// [`Wrong::Word`] when it is no temperature over 0 °C and up to 150, or in another unit.
+pub fn temperature_c(what: &str, text: &str) -> Result<f64, Wrong> {
+    let wrong = || Wrong::Word(format!("{what}: \"{text}\" is no temperature here; write it in Celsius, like 65C"));
+    let trimmed = text.trim().replace('°', "");
+    let (number, unit) = split(&trimmed);
+    if !matches!(unit, "C" | "c" | "") {
+        return Err(wrong());
+    }
+    plain_number(number.trim()).and_then(|value| in_range(value, 150.0)).ok_or_else(wrong)
+}
+
+/// Reads a height above the sea: metres; below it with a minus.
+///
+/// # Errors
+/// [`Wrong::Word`] when it is no height in metres.
+pub fn altitude_m(what: &str, text: &str) -> Result<f64, Wrong> {
+    let wrong = || Wrong::Word(format!("{what}: \"{text}\" is no height; write metres above the sea, like 640m"));
+    let (below, rest) = text.trim().strip_prefix('-').map_or((false, text.trim()), |rest| (true, rest));
+    let (number, unit) = split(rest);
+    if unit != "m" {
+        return Err(wrong());
+    }
+    let metres = plain_number(number).ok_or_else(wrong)?;
+    Ok(if below { -metres } else { metres })
+}
+
+/// Reads an air pressure: Pa.
+///
+/// # Errors
+/// [`Wrong::Word`] when it is no pressure in hPa or mbar.
+pub fn pressure_pa(what: &str, text: &str) -> Result<f64, Wrong> {
+    let wrong = || Wrong::Word(format!("{what}: \"{text}\" is no pressure; write it like 940hPa"));
+    let (number, unit) = split(text);
+    if !matches!(unit.to_lowercase().as_str(), "hpa" | "mbar") {
+        return Err(wrong());
+    }
+    plain_number(number).map(|hpa| hpa * 100.0).ok_or_else(wrong)
 }
 
 /// The number and the unit behind it, without the spaces around either.

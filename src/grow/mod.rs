@@ -1,10 +1,13 @@
 //! What grows: cultures, tubs and their stages, the logbook, thermal time. Pure: no clock, no I/O.
 
 pub mod amend;
+pub mod changes;
 pub mod check;
 pub mod culture;
 pub mod due;
 pub mod fold;
+mod heat_book;
+mod heat_check;
 mod heat_clock;
 pub mod heat_plan;
 mod heat_report;
@@ -15,6 +18,7 @@ pub mod logbook;
 pub mod measures;
 pub mod moment;
 pub mod self_heating;
+pub mod several;
 pub mod thermal;
 pub mod tub;
 pub mod words;

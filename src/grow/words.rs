@@ -5,7 +5,7 @@
 
 use chrono_tz::Tz;
 
-use super::logbook::{Deed, Spawning};
+use super::logbook::{Changes, Deed, Spawning};
 use super::moment::local_text;
 use crate::climate::Stamp;
 use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS};
@@ -43,10 +43,11 @@ pub fn deed(deed: &Deed, timezone: Tz) -> String {
             .to_owned(),
         Deed::Discarded { because } => format!("discarded: {because}"),
         Deed::Noted { text } => format!("note: {}", printable(text)),
+        Deed::Photographed { file, text } => with(&format!("photo {}", printable(file)), "of", text.as_deref()),
         Deed::Moved { to } => format!("moved to {}", printable(to)),
         Deed::Core { probe: Some(probe) } => format!("core probe {}", printable(probe)),
         Deed::Core { probe: None } => "core probe taken out".to_owned(),
-        Deed::Amended { entry, void, at_ms, fresh_g, dry_g, text } => {
+        Deed::Amended { entry, void, at_ms, fresh_g, dry_g, text, more } => {
             if *void {
                 return format!("entry {entry} is void");
             }
@@ -56,12 +57,45 @@ pub fn deed(deed: &Deed, timezone: Tz) -> String {
                 dry_g.map(|dry| format!("{} dry", mass(dry))),
                 text.as_deref().map(|text| format!("\"{}\"", printable(text))),
             ];
-            format!("entry {entry} amended: {}", changes.into_iter().flatten().collect::<Vec<_>>().join(", "))
+            let all: Vec<String> = changes.into_iter().flatten().chain(changed(more)).collect();
+            format!("entry {entry} amended: {}", all.join(", "))
         }
+        Deed::HeatBegan(start) => format!(
+            "heat run {} began: {}, {} °C for {}",
+            printable(&start.run),
+            printable(&start.probes.join(", ")),
+            start.hold_at_c,
+            span(start.hold_for_ms)
+        ),
+        Deed::HeatEnded { run } => format!("heat run {} ended", printable(run)),
         Deed::Acknowledged { alert } => format!("alert {alert} acknowledged"),
         Deed::Shelved { alert, for_ms } => format!("alert {alert} put aside for {}", span(*for_ms)),
         Deed::Working { space, for_ms } => format!("{} for {}", with("working", "in", space.as_deref()), span(*for_ms)),
     }
+}
+
+/// What else an amendment changes.
+fn changed(more: &Changes) -> Vec<String> {
+    let text = |what: &str, text: &Option<String>| text.as_deref().map(|text| format!("{what} {}", printable(text)));
+    let litres = |what: &str, litres: Option<f64>| litres.map(|litres| format!("{what} {litres} L"));
+    let grams = |what: &str, grams: Option<f64>| grams.map(|grams| format!("{what} {}", mass(grams)));
+    [
+        text("culture", &more.culture),
+        text("kind", &more.kind),
+        litres("grain", more.grain_l),
+        litres("bulk", more.bulk_l),
+        grams("dry bulk", more.dry_bulk_g),
+        grams("dry grain", more.dry_grain_g),
+        text("heat run", &more.run),
+        text("strain", &more.strain),
+        text("batch", &more.batch),
+        text("position", &more.position),
+        more.flush.map(|flush| format!("flush {flush}")),
+        text("because", &more.because),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 fn spawned(spawning: &Spawning) -> String {
@@ -73,6 +107,10 @@ fn spawned(spawning: &Spawning) -> String {
         spawning.bulk_l.map(|litres| format!("bulk {litres} L")),
         spawning.dry_bulk_g.map(|grams| format!("dry bulk {}", mass(grams))),
         spawning.dry_grain_g.map(|grams| format!("dry grain {}", mass(grams))),
+        spawning.run.as_deref().map(|run| format!("heat run {}", printable(run))),
+        spawning.strain.as_deref().map(|strain| format!("strain {}", printable(strain))),
+        spawning.batch.as_deref().map(|batch| format!("batch {}", printable(batch))),
+        spawning.position.as_deref().map(|position| format!("position {}", printable(position))),
     ];
     for part in parts.into_iter().flatten() {
         text.push_str(", ");

@@ -215,6 +215,8 @@ mod tests {
             file: PathBuf::new(),
             site: String::new(),
             timezone: chrono_tz::UTC,
+            altitude_m: None,
+            backup: None,
             store: StorePlan { folder: PathBuf::new(), commit_every: Duration::ZERO, keep_raw: None },
             status: StatusPlan { listen: None, token: None, address: None },
             brokers: Vec::new(),

@@ -72,15 +72,21 @@ fn details(deed: &Deed) -> Details<'_> {
         Deed::Noted { text } => Details { text: Some(text), ..none },
         Deed::Moved { to } => Details { space: Some(to), ..none },
         Deed::Core { probe } => Details { probe: probe.as_deref(), ..none },
-        Deed::Amended { entry, void, at_ms, fresh_g, dry_g, text } => Details {
+        Deed::Amended { entry, void, at_ms, fresh_g, dry_g, text, more } => Details {
             amends: Some(*entry),
             void: *void,
             new_at: at_ms.map(Stamp),
             fresh_g: *fresh_g,
             dry_g: *dry_g,
             text: text.as_deref(),
+            culture: more.culture.as_deref(),
+            flush: more.flush,
+            because: more.because.as_deref(),
             ..none
         },
+        Deed::Photographed { file, text } => Details { what: text.as_deref(), text: Some(file), ..none },
+        Deed::HeatBegan(start) => Details { text: Some(&start.run), ..none },
+        Deed::HeatEnded { run } => Details { text: Some(run), ..none },
         Deed::Acknowledged { alert } | Deed::Shelved { alert, .. } => Details { alert: Some(*alert), ..none },
         Deed::Working { space, .. } => Details { space: space.as_deref(), ..none },
         _ => none,

@@ -1,8 +1,8 @@
 //! `export --out DIR`: a folder of CSV files, climate beside yields.
 //!
 //! In: the store, the installation, the tubs and entries of the logbook. Out: climate.csv, tubs.csv,
-//! flushes.csv, log.csv, alerts.csv. Each is written whole in a folder beside them and then given its
-//! name, so that a full disk leaves no half file. Left out: the descriptor.
+//! flushes.csv, heat_runs.csv, log.csv, alerts.csv, and their descriptor. Each is written whole in a
+//! folder beside them and then given its name, so that a full disk leaves no half file.
 
 use std::fs::{self, File};
 use std::io::{self, BufWriter};
@@ -11,9 +11,9 @@ use std::path::{Path, PathBuf};
 use chrono_tz::Tz;
 
 use super::csv::Csv;
-use super::{books, climate_file, flushes_file, tubs_file};
+use super::{books, climate_file, flushes_file, heat_file, package, tubs_file};
 use crate::climate::Stamp;
-use crate::grow::logbook::Entry;
+use crate::grow::logbook::{Entry, Run, fold};
 use crate::grow::tub::Tub;
 use crate::store::{Reader, StoreError};
 use crate::watch::setup::Setup;
@@ -41,6 +41,8 @@ pub struct Options {
     pub every: Every,
     /// The present moment: figures of a tub that is not colonised yet go up to it.
     pub now: Stamp,
+    /// The site's name, for the descriptor.
+    pub site: String,
 }
 
 impl Options {
@@ -127,6 +129,16 @@ pub(super) enum Stopped {
     Disk(io::Error),
 }
 
+impl Stopped {
+    /// The store's error, where nothing was written to a disk.
+    pub(super) fn into_store(self) -> StoreError {
+        match self {
+            Stopped::Store(error) => error,
+            Stopped::Disk(error) => StoreError::Failed { doing: "read", path: PathBuf::new(), why: error.to_string() },
+        }
+    }
+}
+
 impl From<StoreError> for Stopped {
     fn from(error: StoreError) -> Self {
         Stopped::Store(error)
@@ -181,6 +193,17 @@ pub fn export(
         }
         Ok(())
     })?;
+    let runs = fold(entries, timezone).heat_runs;
+    folder.write("heat_runs.csv", &heat_file::COLUMNS, |csv| {
+        let of_tub = |run: &&Run| match options.tub_in(tubs) {
+            Ok(Some(tub)) => tub.heat_run.as_ref() == Some(&run.name),
+            _ => options.takes_moment(run.started_at),
+        };
+        for run in runs.iter().filter(of_tub) {
+            heat_file::row(csv, &material, run)?;
+        }
+        Ok(())
+    })?;
     let alerts = reader.alerts(false)?;
     folder.write("alerts.csv", &books::ALERTS, |csv| {
         for alert in alerts.iter().filter(|alert| options.takes_moment(alert.since)) {
@@ -188,6 +211,7 @@ pub fn export(
         }
         Ok(())
     })?;
+    folder.describe(&package::descriptor(&options.site, options.now, options.every))?;
     folder.publish()
 }
 
@@ -230,6 +254,14 @@ impl Folder {
         Ok(())
     }
 
+    /// The descriptor, beside the sheets.
+    fn describe(&self, descriptor: &serde_json::Value) -> Result<(), ExportError> {
+        let path = self.beside.join(package::FILE);
+        let fail = |why: String| ExportError::Write { path: self.dir.join(package::FILE), why };
+        let text = serde_json::to_string_pretty(descriptor).map_err(|error| fail(error.to_string()))?;
+        fs::write(&path, text + "\n").map_err(|error| fail(error.to_string()))
+    }
+
     fn publish(self) -> Result<Summary, ExportError> {
         let mut summary = Summary::default();
         for (name, rows) in &self.written {
@@ -238,6 +270,9 @@ impl Folder {
                 .map_err(|error| ExportError::Write { path: path.clone(), why: error.to_string() })?;
             summary.files.push((path, *rows));
         }
+        let path = self.dir.join(package::FILE);
+        fs::rename(self.beside.join(package::FILE), &path)
+            .map_err(|error| ExportError::Write { path: path.clone(), why: error.to_string() })?;
         Ok(summary)
     }
 }

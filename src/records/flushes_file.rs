@@ -5,8 +5,8 @@
 
 use super::export::{Material, Sheet, Stopped};
 use super::flush_climate::FlushClimate;
-use super::yields;
 use crate::grow::tub::Tub;
+use crate::grow::yields::{Filling, biological_efficiency_pct};
 
 /// The columns.
 pub(super) const COLUMNS: [&str; 20] = [
@@ -35,12 +35,12 @@ pub(super) const COLUMNS: [&str; 20] = [
 /// Writes one tub's flushes, in the order of their numbers.
 pub(super) fn rows(csv: &mut Sheet, material: &Material<'_>, tub: &Tub) -> Result<(), Stopped> {
     for flush in &tub.flushes {
-        let efficiency = yields::efficiency(tub, flush.fresh_g());
+        let dry = Filling::of(tub).dry_mass();
         csv.text(&tub.name).text(&tub.id).count(i64::from(flush.number)).time(flush.from).time(flush.to);
         csv.time_if(flush.harvests.first().map(|harvest| harvest.at));
         csv.figure(Some(flush.fresh_g())).figure(flush.dry_g());
-        csv.figure(efficiency.map(|efficiency| efficiency.pct));
-        csv.text(efficiency.map_or("", |efficiency| efficiency.basis));
+        csv.figure(dry.and_then(|dry| biological_efficiency_pct(flush.fresh_g(), dry)));
+        csv.text(dry.map_or("", |dry| dry.basis.word()));
         let air = FlushClimate::of(material, tub, flush.from, flush.to)?;
         csv.figure(air.temperature.mean()).figure(air.temperature.min()).figure(air.temperature.max());
         csv.figure(air.humidity.mean()).figure(air.humidity.min()).figure(air.vpd.mean());

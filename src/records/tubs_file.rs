@@ -6,11 +6,11 @@
 //! Cells without a figure are empty.
 
 use super::export::{Material, Sheet, Stopped};
-use super::yields;
 use crate::climate::Stamp;
 use crate::climate::stamp::DAY_MS;
 use crate::grow::due::equivalent_days;
 use crate::grow::tub::Tub;
+use crate::grow::yields::{Filling, Yields};
 use crate::store::figures;
 
 /// The columns.
@@ -54,6 +54,7 @@ pub(super) const COLUMNS: [&str; 35] = [
 
 /// Writes one tub.
 pub(super) fn row(csv: &mut Sheet, material: &Material<'_>, tub: &Tub) -> Result<(), Stopped> {
+    let filling = Filling::of(tub);
     csv.text(&tub.name).text(&tub.id).text(tub.kind.word()).text(&tub.culture);
     csv.text_if(tub.strain.as_deref()).text_if(tub.batch.as_deref());
     csv.text_if(tub.heat_run.as_deref()).text_if(tub.position.as_deref()).text(tub.space());
@@ -62,17 +63,17 @@ pub(super) fn row(csv: &mut Sheet, material: &Material<'_>, tub: &Tub) -> Result
     // Days begun since spawning: the day of spawning is day 0.
     let day = |at: Stamp| at.since(tub.spawned_at).div_euclid(DAY_MS) as f64;
     csv.exact(tub.contaminated_at.map(day));
-    csv.exact(tub.grain_l).exact(tub.bulk_l).figure(yields::spawn_rate_pct(tub));
+    csv.exact(tub.grain_l).exact(tub.bulk_l).figure(filling.spawn_rate_pct());
     csv.exact(tub.dry_bulk_g).exact(tub.dry_grain_g);
     let days = |at: Stamp| at.since(tub.spawned_at) as f64 / DAY_MS as f64;
     csv.figure(tub.colonised_at.map(days));
     climate(csv, material, tub)?;
-    let fresh: f64 = tub.harvests.iter().map(|harvest| harvest.fresh_g).sum();
+    let yields = Yields::of(&filling, &tub.harvests, tub.spawned_at, tub.ended_at.unwrap_or(material.options.now));
     // Of a living tub that was never picked nothing can be said yet.
     let told = !tub.harvests.is_empty() || !tub.is_alive();
-    let efficiency = yields::efficiency(tub, fresh).filter(|_| told);
-    csv.figure(told.then_some(fresh)).figure(efficiency.map(|efficiency| efficiency.pct));
-    csv.text(efficiency.map_or("", |efficiency| efficiency.basis));
+    let efficiency = yields.biological_efficiency_pct.filter(|_| told);
+    csv.figure(told.then_some(yields.fresh_total_g)).figure(efficiency);
+    csv.text(yields.dry_mass.filter(|_| told).map_or("", |dry| dry.basis.word()));
     Ok(csv.end_row()?)
 }
 

@@ -8,6 +8,7 @@ mod events;
 mod form;
 mod gather;
 mod guard;
+pub mod heat;
 mod limits;
 pub mod metrics;
 mod pack;

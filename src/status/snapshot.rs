@@ -5,6 +5,7 @@
 
 use serde::Serialize;
 
+use super::heat::HeatRunView;
 use crate::climate::Stamp;
 
 pub use crate::watch::view::{AlertView, rounded};
@@ -34,6 +35,9 @@ pub struct Snapshot {
     pub spaces: Vec<SpaceView>,
     /// Tubs that have not ended.
     pub tubs: Vec<TubView>,
+    /// Heat runs under way; left out where there is none.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub heat_runs: Vec<HeatRunView>,
     /// Probes, in the config's order.
     pub probes: Vec<ProbeView>,
     /// Alerts that have not ended, worst first.
@@ -105,6 +109,9 @@ pub struct TubView {
     pub equivalent_days: f64,
     /// Degree-hours over the requirement.
     pub progress: f64,
+    /// What it is held to, where that is learnt from the grower's own tubs.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub requirement: Option<RequirementView>,
     /// When to go and look; none once colonised.
     pub due: Option<DueView>,
     /// Inside the substrate, °C.
@@ -113,6 +120,21 @@ pub struct TubView {
     pub core_over_air_k: Option<f64>,
     /// Ids of the alerts that concern it.
     pub alerts: Vec<i64>,
+}
+
+/// Degree-hours from spawning to colonised, and who says so.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct RequirementView {
+    /// Seldom less, °C·h.
+    pub low: f64,
+    /// The middle.
+    pub usual: f64,
+    /// Seldom more.
+    pub high: f64,
+    /// `own tubs`: the median and spread of those the grower logged as colonised.
+    pub from: &'static str,
+    /// How many they were.
+    pub tubs: usize,
 }
 
 /// When to go and look.

@@ -3,10 +3,10 @@
 //! In: a [`Tub`], its thermal time up to now, the latest temperatures. Out: a [`TubView`]. Pure, so
 //! that the daemon's snapshot and the commands show the same. Left out: where the figures come from.
 
-use super::snapshot::{DueView, TubView, rounded};
+use super::snapshot::{DueView, RequirementView, TubView, rounded};
 use crate::climate::Stamp;
 use crate::climate::stamp::DAY_MS;
-use crate::grow::culture::Thermal;
+use crate::grow::culture::{Requirement, Thermal};
 use crate::grow::due::{due_window, equivalent_days, progress};
 use crate::grow::thermal::Figures;
 use crate::grow::tub::{Stage, Tub};
@@ -18,6 +18,8 @@ pub struct Measured {
     pub figures: Figures,
     /// Degree-hours gained per hour over the last two days.
     pub rate_per_hour: Option<f64>,
+    /// The requirement learnt from the grower's own tubs, and how many they were.
+    pub own_requirement: Option<(Requirement, usize)>,
     /// The probe the figures come from.
     pub temperature_from: Option<String>,
     /// Inside the substrate now, °C.
@@ -39,6 +41,13 @@ pub fn tub_view(
 ) -> TubView {
     let Measured { figures, rate_per_hour, core_c, air_c, .. } = measured;
     let until = tub.ended_at.unwrap_or(now);
+    let own = measured.own_requirement;
+    let thermal = thermal.map(|thermal| thermal.requiring(own.map(|(requirement, _)| requirement)));
+    let thermal = thermal.as_ref();
+    let requirement = own.map(|(Requirement { low, usual, high }, tubs)| {
+        let [low, usual, high] = [low, usual, high].map(|sum| rounded(sum, 0));
+        RequirementView { low, usual, high, from: "own tubs", tubs }
+    });
     let due = thermal.filter(|_| tub.stage == Stage::Colonising).map(|thermal| {
         let due = due_window(figures, thermal, tub.spawned_at, now, *rate_per_hour, due_not_before_ms);
         DueView { earliest: due.earliest, latest: due.latest }
@@ -60,6 +69,7 @@ pub fn tub_view(
         coverage: rounded(figures.coverage(), 3),
         equivalent_days: thermal.map_or(0.0, |thermal| rounded(equivalent_days(figures.degree_hours, thermal), 2)),
         progress: thermal.map_or(0.0, |thermal| rounded(progress(figures.degree_hours, thermal), 2)),
+        requirement,
         due,
         core_c: core_c.map(|core| rounded(core, 2)),
         core_over_air_k: core_c.zip(*air_c).map(|(core, air)| rounded(core - air, 2)),

@@ -303,7 +303,15 @@ async fn taken_back(desk: &Desk, name: String, entry: i64) -> Result<Deed, (Stat
             StatusCode::CONFLICT,
             format!("Entry {entry} is older than ten minutes; to take it back now: tubwatch amend {entry} --void."),
         )),
-        Ok(Some(_)) => Ok(Deed::Amended { entry, void: true, at_ms: None, fresh_g: None, dry_g: None, text: None }),
+        Ok(Some(_)) => Ok(Deed::Amended {
+            entry,
+            void: true,
+            at_ms: None,
+            fresh_g: None,
+            dry_g: None,
+            text: None,
+            more: Box::default(),
+        }),
     }
 }
 

@@ -8,6 +8,7 @@
 
 use super::error::StoreError;
 use super::reader::Reader;
+use crate::climate::stamp::DAY_MS;
 use crate::climate::statistics::{BandHours, BandLimits, Summary};
 use crate::climate::{Quality, Quantity, Reading, Stamp};
 use crate::grow::culture::{Culture, StageBands};
@@ -35,6 +36,8 @@ pub struct TubFigures {
     pub band: BandHours,
     /// The most the core was over the air, K; none without both.
     pub core_over_air_max_k: Option<f64>,
+    /// Degree-hours at a reading about each day, in time order.
+    pub course: Vec<(Stamp, f64)>,
     /// Core beside air, hour by hour.
     pub warmth: SelfHeating,
 }
@@ -199,6 +202,7 @@ impl<'a> Fold<'a> {
             temperature: Summary::new(start, end),
             band: BandHours::new(BandLimits::default(), start, end),
             core_over_air_max_k: None,
+            course: Vec::new(),
             warmth: SelfHeating::new(tub.spawned_at),
         };
         Fold { tub, setup, culture, settled_only, end, figures, strangers: Vec::new(), limits_for: None, last_at: None }
@@ -301,6 +305,10 @@ impl<'a> Fold<'a> {
         }
         let Reading { at, value, .. } = reading;
         figures.exposure.push(source.mark, at, value, source.gaps);
+        let since = figures.course.last().map_or(figures.exposure.start(), |(last, _)| *last);
+        if at.since(since) >= DAY_MS {
+            figures.course.push((at, figures.exposure.figures(at).degree_hours));
+        }
         figures.temperature.push(source.mark, at, value, source.gaps);
         figures.band.push(source.mark, at, value, source.gaps);
         if figures.temperature_from.as_deref() != Some(source.name) {

@@ -128,11 +128,17 @@ pub enum Watch {
     MessengerFailing,
     /// The last backup is old.
     BackupOld,
+    /// A heat run has been held for as long as it was to be.
+    HoldReached,
+    /// A heat run's substrate is cool enough to spawn.
+    CoolEnough,
+    /// A heat run's coldest probe is under the target.
+    HoldLost,
 }
 
 impl Watch {
     /// All watches.
-    pub const ALL: [Watch; 22] = [
+    pub const ALL: [Watch; 25] = [
         Watch::CoreTemperature,
         Watch::Temperature,
         Watch::Humidity,
@@ -155,6 +161,9 @@ impl Watch {
         Watch::Clock,
         Watch::MessengerFailing,
         Watch::BackupOld,
+        Watch::HoldReached,
+        Watch::CoolEnough,
+        Watch::HoldLost,
     ];
 
     /// The word used in JSON.
@@ -182,6 +191,9 @@ impl Watch {
             Watch::Clock => "clock",
             Watch::MessengerFailing => "messenger-failing",
             Watch::BackupOld => "backup-old",
+            Watch::HoldReached => "hold-reached",
+            Watch::CoolEnough => "cool-enough",
+            Watch::HoldLost => "hold-lost",
         }
     }
 

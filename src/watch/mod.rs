@@ -4,6 +4,7 @@ pub mod alert;
 pub mod band;
 pub mod dating;
 pub mod fahrenheit;
+pub mod heat_wording;
 pub mod judge;
 pub mod keeper;
 pub mod life;

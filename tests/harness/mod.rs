@@ -304,6 +304,8 @@ pub fn plan(brokers: Vec<BrokerPlan>, ports: Vec<PortPlan>, probes: Vec<ProbePla
         file: PathBuf::from("tubwatch.toml"),
         site: "test".to_owned(),
         timezone: chrono_tz::UTC,
+        altitude_m: None,
+        backup: None,
         store: StorePlan { folder: PathBuf::from("state"), commit_every: Duration::from_secs(10), keep_raw: None },
         status: StatusPlan { listen: None, token: None, address: None },
         brokers,

@@ -73,7 +73,7 @@ proptest! {
     fn nonsense_folds(targets in proptest::collection::vec((-2..30_i64, any::<bool>(), any::<Option<i64>>()), 0..30)) {
         let mut typed = Typed::spawned();
         for (target, void, at_ms) in targets {
-            typed.log("2026-12-01 10:00", Deed::Amended { entry: target, void, at_ms, fresh_g: None, dry_g: None, text: None });
+            typed.log("2026-12-01 10:00", Deed::Amended { entry: target, void, at_ms, fresh_g: None, dry_g: None, text: None, more: Box::default() });
         }
         let book = fold(&typed.0, Lisbon);
         prop_assert_eq!(book.lines.len(), typed.0.len());

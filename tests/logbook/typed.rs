@@ -66,19 +66,35 @@ pub fn harvest(fresh_g: f64, flush: Option<u32>) -> Deed {
 }
 
 pub fn amend(entry: i64) -> Deed {
-    Deed::Amended { entry, void: false, at_ms: None, fresh_g: None, dry_g: None, text: None }
+    Deed::Amended { entry, void: false, at_ms: None, fresh_g: None, dry_g: None, text: None, more: Box::default() }
 }
 
 pub fn void(entry: i64) -> Deed {
-    Deed::Amended { entry, void: true, at_ms: None, fresh_g: None, dry_g: None, text: None }
+    Deed::Amended { entry, void: true, at_ms: None, fresh_g: None, dry_g: None, text: None, more: Box::default() }
 }
 
 pub fn amend_at(entry: i64, when: &str) -> Deed {
-    Deed::Amended { entry, void: false, at_ms: Some(at(when).0), fresh_g: None, dry_g: None, text: None }
+    Deed::Amended {
+        entry,
+        void: false,
+        at_ms: Some(at(when).0),
+        fresh_g: None,
+        dry_g: None,
+        text: None,
+        more: Box::default(),
+    }
 }
 
 pub fn amend_fresh(entry: i64, fresh_g: f64) -> Deed {
-    Deed::Amended { entry, void: false, at_ms: None, fresh_g: Some(fresh_g), dry_g: None, text: None }
+    Deed::Amended {
+        entry,
+        void: false,
+        at_ms: None,
+        fresh_g: Some(fresh_g),
+        dry_g: None,
+        text: None,
+        more: Box::default(),
+    }
 }
 
 pub fn discard(because: &str) -> Deed {
@@ -91,6 +107,7 @@ pub fn known() -> Known {
     let probe = |name: &str, reads_temperature, air_of: Option<&str>| KnownProbe {
         name: name.to_owned(),
         reads_temperature,
+        reads_humidity: false,
         air_of: air_of.map(str::to_owned),
     };
     Known {
@@ -98,6 +115,7 @@ pub fn known() -> Known {
         timezone: Lisbon,
         cultures: vec!["winter-oyster".to_owned(), "shiitake".to_owned()],
         spaces: vec!["shelf".to_owned(), "tent".to_owned()],
+        anyway: false,
         probes: vec![
             probe("shelf-air", true, Some("shelf")),
             probe("core-a1", true, None),

@@ -86,6 +86,7 @@ mod tests {
             coverage: 1.0,
             equivalent_days: 0.0,
             progress: 0.0,
+            requirement: None,
             due: None,
             core_c,
             core_over_air_k: None,

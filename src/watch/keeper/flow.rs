@@ -38,6 +38,7 @@ impl Keeper {
         }
         if self.probes[probe].last_at.is_some_and(|last| at <= last) {
             self.mark_stale(probe, at);
+            self.stale_heat(probe, at);
             return Taken::Late;
         }
         self.lapse_cores(probe, at, now, events);
@@ -51,6 +52,7 @@ impl Keeper {
                 self.reconcile(probe, quantity, at, events);
             }
         }
+        self.reconcile_heat(probe, at, events);
         self.doubt(probe, at, is_fresh, now, events);
         Taken::Watched
     }
@@ -80,7 +82,11 @@ impl Keeper {
         self.probes[probe].judge(quantity, reading, &mut settled);
         let mut is_now = false;
         for reading_settled in settled.drain(..) {
-            let Some(value) = self.probes[probe].settle(quantity, reading_settled) else { continue };
+            let believed = self.probes[probe].settle(quantity, reading_settled);
+            if is_live && quantity == Quantity::Temperature {
+                self.feel_heat(probe, reading_settled.at, believed);
+            }
+            let Some(value) = believed else { continue };
             is_now = reading_settled.at == reading.at;
             match quantity {
                 Quantity::Battery => {}

@@ -8,6 +8,7 @@ use super::spaces::AIR;
 use super::tubs::{Core, TubState};
 use crate::climate::Stamp;
 use crate::climate::statistics::BandHours;
+use crate::grow::culture::Requirement;
 use crate::grow::self_heating::SelfHeating;
 use crate::grow::thermal::Exposure;
 use crate::grow::tub::Tub;
@@ -184,6 +185,13 @@ impl Keeper {
     /// or a change in the logbook that bears on them.
     pub fn stale_tubs(&self) -> impl Iterator<Item = &str> {
         self.tubs.iter().filter(|state| state.is_stale).map(|state| state.tub.id.as_str())
+    }
+
+    /// What the grower's own tubs have taught of this one: the requirement, and how many they were.
+    pub fn set_requirement(&mut self, tub_id: &str, requirement: Option<(Requirement, usize)>) {
+        if let Some(state) = self.live(tub_id) {
+            state.set_requirement(requirement);
+        }
     }
 
     /// Figures of this tub are about to be made from the store; what is sampled from now on is kept and

@@ -175,6 +175,7 @@ impl Keeper {
         for probe in 0..self.probes.len() {
             self.tick_silence(probe, now, events);
         }
+        self.tick_heat(now, events);
         let failing = self.parts.iter().filter(|(_, state)| state.failing_since.is_some());
         let failing: Vec<Part> = failing.map(|(part, _)| part.clone()).collect();
         for part in &failing {

@@ -15,6 +15,7 @@ mod care;
 mod doubts;
 mod flow;
 mod hands;
+mod heat;
 mod levels;
 mod logbook;
 mod machine;
@@ -87,6 +88,8 @@ pub struct Keeper {
     tubs: Vec<TubState>,
     /// Those, ended ones too, that a live tub names as the one it is like.
     stand_ins: Vec<Tub>,
+    /// The heat runs under way.
+    heats: Vec<heat::HeatState>,
     parts: BTreeMap<Part, PartWatch>,
     book: Book,
     /// Until when each shelved alert is put aside.
@@ -117,6 +120,7 @@ impl Keeper {
             spaces: setup.spaces.iter().cloned().map(SpaceState::new).collect(),
             tubs: Vec::new(),
             stand_ins: Vec::new(),
+            heats: Vec::new(),
             parts: BTreeMap::new(),
             book: Book::new(open, next_alert_id),
             shelves: BTreeMap::new(),
@@ -170,6 +174,8 @@ impl Keeper {
                 }
                 &mut source.slot
             }),
+            // Their runs are told later.
+            Watch::HoldReached | Watch::CoolEnough | Watch::HoldLost => None,
             Watch::Co2ForPeople => self.spaces.iter_mut().find(|space| by_subject(&space.subject)).map(|space| {
                 space.co2_for_people.restore(alert);
                 &mut space.people_slot

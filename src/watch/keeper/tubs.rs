@@ -4,7 +4,7 @@ use super::book::Slot;
 use super::care::Cares;
 use super::levels::{Levels, add};
 use crate::climate::Stamp;
-use crate::grow::culture::{Culture, StageBands};
+use crate::grow::culture::{Culture, Requirement, StageBands, Thermal};
 use crate::grow::thermal::{Exposure, Gaps};
 use crate::grow::tub::Tub;
 use crate::watch::alert::Watch;
@@ -53,6 +53,8 @@ pub(super) struct TubState {
     /// Its core probe is not in its substrate: it is judged by its air.
     pub(super) is_out: bool,
     exposure: Option<Exposure>,
+    /// Learnt from the grower's own tubs, and from how many; else the culture's holds.
+    requirement: Option<(Requirement, usize)>,
     tops_c: [Option<f64>; 2],
     /// The probe of the last reading that entered its figures.
     pub(super) felt_from: Option<u32>,
@@ -76,6 +78,7 @@ impl TubState {
             levels: Levels::default(),
             slot: Slot::default(),
             exposure: None,
+            requirement: None,
             tops_c: [None; 2],
             felt_from: None,
             is_stale: true,
@@ -114,13 +117,32 @@ impl TubState {
         self.bands = bands;
         self.tops_c = [stress_top_c(&bands, false), stress_top_c(&bands, true)];
         if changed || self.exposure.is_none() {
-            self.exposure = culture.map(|(_, culture)| fresh_exposure(&self.tub, culture, self.tops_c[1]));
+            self.exposure = culture.map(|(_, culture)| {
+                let own = self.requirement.map(|(requirement, _)| requirement);
+                fresh_exposure(&self.tub, &culture.requiring(own), self.tops_c[1])
+            });
         }
         let mut list = Vec::new();
         if self.core.is_some() && !self.is_out {
             add(&mut list, rules(Watch::CoreTemperature, &bands.core_temperature, heated), None, false);
         }
         self.levels.replace(list);
+    }
+
+    /// What the grower's own tubs have taught, and how many they were. The figures are made anew.
+    pub(super) fn set_requirement(&mut self, requirement: Option<(Requirement, usize)>) {
+        self.is_stale |= self.requirement != requirement;
+        self.requirement = requirement;
+    }
+
+    pub(super) fn requirement(&self) -> Option<(Requirement, usize)> {
+        self.requirement
+    }
+
+    /// The culture's thermal time with the requirement in force.
+    pub(super) fn thermal(&self, cultures: &[Culture]) -> Option<Thermal> {
+        let culture = self.culture.and_then(|index| cultures.get(index))?;
+        Some(culture.thermal.requiring(self.requirement.map(|(requirement, _)| requirement)))
     }
 
     pub(super) fn exposure(&self) -> Option<&Exposure> {

@@ -6,6 +6,7 @@ use super::probes::Health;
 use super::spaces::AIR;
 use super::tubs::TubState;
 use crate::climate::{Quantity, Stamp};
+use crate::grow::culture::Requirement;
 use crate::grow::due::{Due, due_window, equivalent_days, progress};
 use crate::grow::thermal::Figures;
 use crate::grow::tub::Tub;
@@ -52,6 +53,8 @@ impl SpaceSeen {
 pub struct TubSeen {
     /// Its thermal time; none where the config no longer knows its culture.
     pub figures: Option<Figures>,
+    /// The requirement learnt from the grower's own tubs, and how many they were.
+    pub own_requirement: Option<(Requirement, usize)>,
     /// Being made anew from the store: the figures may be short of some samples.
     pub is_stale: bool,
     /// Degree-hours in days at the culture's usual temperature.
@@ -93,6 +96,12 @@ impl Keeper {
         Some(ProbeSeen { health: state.health(now), last_at: state.last_at, good: state.good })
     }
 
+    /// The requirement learnt from the grower's own tubs for the live tub with this id.
+    pub fn requirement_of(&self, tub_id: &str) -> Option<Requirement> {
+        let state = self.tubs.iter().find(|state| state.tub.id == tub_id)?;
+        state.requirement().map(|(requirement, _)| requirement)
+    }
+
     /// The space at this position at `now`; none where there is no such.
     pub fn space_view(&self, space: usize, now: Stamp) -> Option<SpaceSeen> {
         self.spaces.get(space)?;
@@ -115,7 +124,7 @@ impl Keeper {
     /// The live tub with this id at `now`; none where there is no such.
     pub fn tub_view(&self, tub_id: &str, now: Stamp) -> Option<TubSeen> {
         let state = self.tubs.iter().find(|state| state.tub.id == tub_id)?;
-        let thermal = state.culture.and_then(|index| self.setup.cultures.get(index)).map(|culture| culture.thermal);
+        let thermal = state.thermal(&self.setup.cultures);
         let figures = state.exposure().map(|exposure| exposure.figures(now));
         let rate_per_hour = state.exposure().and_then(|exposure| exposure.rate_per_hour());
         let known = figures.zip(thermal);
@@ -125,6 +134,7 @@ impl Keeper {
         let own = state.core.as_ref().map(|core| core.probe);
         Some(TubSeen {
             figures,
+            own_requirement: state.requirement(),
             is_stale: state.is_stale,
             equivalent_days: known.map_or(0.0, |(it, thermal)| equivalent_days(it.degree_hours, &thermal)),
             progress: known.map_or(0.0, |(it, thermal)| progress(it.degree_hours, &thermal)),

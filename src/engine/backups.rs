@@ -1,0 +1,204 @@
+//! The daemon's own backups: a folder a day on another disk, with everything needed to go on elsewhere.
+//!
+//! In: `[backup]`, the store's folder, the config. Out: dated folders with the store's copy, the config and
+//! the cultures; files with secrets are left out and listed. Whole or not there at all; older ones than are to
+//! be kept are taken away. Left out: putting one back (`tubwatch restore`).
+
+use std::fs::{self, File};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use chrono::{NaiveDateTime, TimeZone, Utc};
+use tokio::sync::mpsc;
+use tracing::{info, warn};
+
+use crate::climate::Stamp;
+use crate::climate::stamp::{DAY_MS, MINUTE_MS};
+use crate::config::Plan;
+use crate::store::backup;
+
+/// A folder of one backup begins with this; the time in UTC follows.
+const NAME: &str = "tubwatch-";
+const TIME: &str = "%Y-%m-%dT%H%MZ";
+/// A folder that is not whole yet ends with this.
+const UNFINISHED: &str = ".new";
+/// How often it is looked whether one is due; a disk that was away is tried again as soon.
+const LOOK: Duration = Duration::from_secs(60);
+/// The store needs its first samples and the grower a minute before the first copy.
+const FIRST_AFTER: Duration = Duration::from_secs(5);
+/// A backup older than this is told of.
+const OLD_MS: i64 = 7 * DAY_MS;
+
+/// How the backups stand.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Standing {
+    /// The newest is young enough.
+    pub is_ok: bool,
+    /// Why not, in one plain sentence.
+    pub why: String,
+}
+
+/// Makes backups as they fall due, until the task is aborted. Every look is told to `standings`.
+pub async fn keep(plan: Arc<Plan>, standings: mpsc::UnboundedSender<Standing>) {
+    let mut said = String::new();
+    let mut wait = FIRST_AFTER;
+    let began = now();
+    loop {
+        tokio::time::sleep(wait).await;
+        wait = LOOK;
+        let work = Arc::clone(&plan);
+        let looked = tokio::task::spawn_blocking(move || look(&work, now())).await;
+        let standing = match looked {
+            Ok(Ok(made)) => {
+                if let Some(made) = made {
+                    info!("backup: {}", made.display());
+                    said.clear();
+                }
+                Standing { is_ok: true, why: String::new() }
+            }
+            Ok(Err((why, newest))) => {
+                if why != said {
+                    warn!("{why}");
+                    said.clone_from(&why);
+                }
+                // One never made is as old as this daemon.
+                let age_ms = now().since(newest.unwrap_or(began));
+                Standing { is_ok: age_ms < OLD_MS, why }
+            }
+            // Only at the end of the process.
+            Err(_) => return,
+        };
+        if standings.send(standing).is_err() {
+            return;
+        }
+    }
+}
+
+fn now() -> Stamp {
+    Stamp::from_time(&Utc::now())
+}
+
+/// Makes a backup if one is due; its folder. The error comes with when the newest was made.
+fn look(plan: &Plan, now: Stamp) -> Result<Option<PathBuf>, (String, Option<Stamp>)> {
+    let Some(wanted) = &plan.backup else { return Ok(None) };
+    let fail = |why: String, newest| (format!("no backup could be made in {}: {why}", wanted.folder.display()), newest);
+    let kept = kept(&wanted.folder)
+        .map_err(|error| fail(format!("{error}; is the disk plugged in and the folder there?"), None))?;
+    let newest = kept.last().map(|(at, _)| *at);
+    // A clock that was wrong must not stop them for years.
+    if newest.is_some_and(|newest| now.since(newest) < wanted.every_ms && newest <= now.plus(MINUTE_MS)) {
+        return Ok(None);
+    }
+    let made = make(plan, &wanted.folder, now).map_err(|why| fail(why, newest))?;
+    let surplus = (kept.len() + 1).saturating_sub(wanted.keep);
+    for (_, old) in kept.iter().take(surplus) {
+        if let Err(error) = fs::remove_dir_all(old) {
+            warn!("the old backup {} could not be taken away: {error}", old.display());
+        }
+    }
+    Ok(Some(made))
+}
+
+/// The whole backups in `folder`, oldest first. Remains of one that was cut short are taken away.
+fn kept(folder: &Path) -> std::io::Result<Vec<(Stamp, PathBuf)>> {
+    let mut kept = Vec::new();
+    for entry in fs::read_dir(folder)? {
+        let entry = entry?;
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let Some(time) = name.strip_prefix(NAME) else { continue };
+        if let Some(whole) = time.strip_suffix(UNFINISHED) {
+            if NaiveDateTime::parse_from_str(whole, TIME).is_ok() {
+                fs::remove_dir_all(entry.path())?;
+            }
+        } else if let Ok(at) = NaiveDateTime::parse_from_str(time, TIME) {
+            kept.push((Stamp::from_time(&Utc.from_utc_datetime(&at)), entry.path()));
+        }
+    }
+    kept.sort();
+    Ok(kept)
+}
+
+fn make(plan: &Plan, folder: &Path, now: Stamp) -> Result<PathBuf, String> {
+    let target = folder.join(format!("{NAME}{}", now.utc().format(TIME)));
+    let new = folder.join(format!("{NAME}{}{UNFINISHED}", now.utc().format(TIME)));
+    let done = fill(plan, &new).and_then(|()| {
+        let placed = fs::rename(&new, &target).and_then(|()| File::open(folder)?.sync_all());
+        placed.map_err(|error| error.to_string())
+    });
+    if done.is_err() {
+        let _ = fs::remove_dir_all(&new);
+    }
+    done.map(|()| target)
+}
+
+fn fill(plan: &Plan, new: &Path) -> Result<(), String> {
+    let io = |error: std::io::Error| error.to_string();
+    fs::create_dir(new).map_err(io)?;
+    backup::copy(&plan.store.folder, &new.join(crate::store::open::FILE)).map_err(|why| why.to_string())?;
+    let config = fs::read_to_string(&plan.file).map_err(io)?;
+    put(&new.join("tubwatch.toml"), &config)?;
+    let named = named(&config);
+    if let Some(cultures) = &named.cultures {
+        let from = plan.file.parent().unwrap_or(Path::new("")).join(cultures);
+        let text = fs::read_to_string(&from).map_err(|error| format!("{}: {error}", from.display()))?;
+        let name = from.file_name().map_or_else(|| PathBuf::from("cultures.toml"), PathBuf::from);
+        put(&new.join(name), &text)?;
+    }
+    put(&new.join("READ-ME.txt"), &told(plan, &named))
+}
+
+fn put(path: &Path, text: &str) -> Result<(), String> {
+    let written = fs::write(path, text).and_then(|()| File::open(path)?.sync_all());
+    written.map_err(|error| format!("{}: {error}", path.display()))
+}
+
+/// Files that a config names.
+#[derive(Default)]
+struct Named {
+    cultures: Option<String>,
+    /// Key and file, of secrets.
+    secrets: Vec<(String, String)>,
+}
+
+fn named(config: &str) -> Named {
+    let mut named = Named::default();
+    if let Ok(table) = config.parse::<toml::Table>() {
+        walk(&table, "", &mut named);
+    }
+    named
+}
+
+fn walk(table: &toml::Table, path: &str, named: &mut Named) {
+    for (key, value) in table {
+        let path = if path.is_empty() { key.clone() } else { format!("{path}.{key}") };
+        match value {
+            toml::Value::String(file) if path == "site.cultures" => named.cultures = Some(file.clone()),
+            toml::Value::String(file) if key.ends_with("_file") => named.secrets.push((path, file.clone())),
+            toml::Value::Table(inner) => walk(inner, &path, named),
+            toml::Value::Array(list) => {
+                for inner in list.iter().filter_map(toml::Value::as_table) {
+                    walk(inner, &path, named);
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+fn told(plan: &Plan, named: &Named) -> String {
+    let mut text = format!(
+        "A backup of the tubwatch site {}.\n\nTo go on with it on another card: install tubwatch, put tubwatch.toml (and the cultures \
+         beside it, if\nthere are any) where its config belongs, then\n\n    tubwatch restore tubwatch.sqlite\n    tubwatch run\n\n\
+         Left out, because they are secret; make them anew:\n",
+        plan.site
+    );
+    if named.secrets.is_empty() {
+        text.push_str("  (none)\n");
+    }
+    for (key, file) in &named.secrets {
+        text.push_str(&format!("  {key} = {file}\n"));
+    }
+    text.push_str("\nAddresses in tubwatch.toml may be secret too: keep this folder as you keep a key.\n");
+    text
+}

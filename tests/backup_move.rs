@@ -1,0 +1,90 @@
+//! New card, same season: the daemon's own backup, moved to another folder and gone on with.
+#![allow(clippy::unwrap_used, clippy::panic)]
+
+mod harness;
+mod season;
+
+use std::path::{Path, PathBuf};
+
+use harness::daemon::{Site, named};
+use harness::{PATIENCE, wait_until};
+use season::{Season, at};
+
+fn backups(folder: &Path) -> Vec<PathBuf> {
+    let mut all: Vec<PathBuf> = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
+    all.sort();
+    all
+}
+
+#[test]
+fn a_store_is_moved_to_another_folder_and_goes_on() {
+    let stick = tempfile::tempdir().unwrap();
+    let backup = format!("[backup]\nfolder = \"{}\"\nkeep = 2\n", stick.path().display());
+    let season = Season::with(&backup);
+    let config = std::fs::read_to_string(season.site.config()).unwrap();
+    let cultures = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/config/own-cultures.toml");
+    std::fs::copy(cultures, season.site.folder.path().join("own.toml")).unwrap();
+    std::fs::write(season.site.folder.path().join("status.token"), "a-token-long-enough-for-a-page\n").unwrap();
+    let config = config
+        .replace("altitude =", "cultures = \"own.toml\"\naltitude =")
+        .replace("address =", "token_file = \"status.token\"\naddress =");
+    season.site.write_config(&config);
+    season.steady("core-0", 24.0 * 38.0, 24.0 * 45.0, 24.0);
+    season.spawn("A1", 24.0 * 38.0, &["--core", "core-0"]);
+    season.ok(&["note", "A1", "kept"]);
+    // Two old ones and the remains of one that was cut short.
+    for old in ["tubwatch-2026-01-01T0600Z", "tubwatch-2026-01-02T0600Z", "tubwatch-2026-01-03T0600Z.new", "holiday"] {
+        std::fs::create_dir(stick.path().join(old)).unwrap();
+    }
+    let daemon = season.site.run();
+    let before = daemon.status_when("figures", |status| {
+        named(status, "tubs", "A1")["degree_hours"].as_f64().is_some_and(|sum| sum > 3000.0)
+    });
+    let is_new = |path: &PathBuf| path.join("READ-ME.txt").exists();
+    wait_until(PATIENCE, "a backup is made", || backups(stick.path()).iter().any(is_new));
+    wait_until(PATIENCE, "old ones are taken away", || backups(stick.path()).len() == 3);
+    let names: Vec<String> =
+        backups(stick.path()).iter().map(|path| path.file_name().unwrap().to_string_lossy().into_owned()).collect();
+    assert_eq!(&names[..2], ["holiday", "tubwatch-2026-01-02T0600Z"], "what is not ours stays");
+    let made = stick.path().join(&names[2]);
+    let told = std::fs::read_to_string(made.join("READ-ME.txt")).unwrap();
+    assert!(told.contains("status.token_file = status.token"), "{told}");
+    assert!(!made.join("status.token").exists() && made.join("own.toml").exists());
+    daemon.kill_nine();
+
+    // The new card: nothing but the backup.
+    let card = Site { folder: tempfile::tempdir().unwrap() };
+    for file in ["tubwatch.toml", "own.toml"] {
+        std::fs::copy(made.join(file), card.folder.path().join(file)).unwrap();
+    }
+    let missing = card.command(&["check"]);
+    assert_eq!(missing.status.code(), Some(78), "the secret is missing, and that is said");
+    assert!(String::from_utf8_lossy(&missing.stderr).contains("status.token"), "{missing:?}");
+    card.ok(&["token", "new"]);
+    let store = made.join("tubwatch.sqlite");
+    card.ok(&["restore", store.to_str().unwrap()]);
+    let again = card.command(&["restore", store.to_str().unwrap()]);
+    assert_eq!(again.status.code(), Some(1), "never over another");
+    let daemon = card.run();
+    let after = daemon.status_when("figures", |status| named(status, "tubs", "A1")["degree_hours"].is_number());
+    let (before, after) = (named(&before, "tubs", "A1"), named(&after, "tubs", "A1"));
+    for figure in ["id", "degree_hours", "stage", "spawned_at"] {
+        assert_eq!(before[figure], after[figure], "{figure}");
+    }
+    card.ok(&["note", "A1", "gone on"]);
+    let log = card.ok(&["show", "A1"]);
+    assert!(log.contains("note: kept") && log.contains("note: gone on"), "{log}");
+    card.ok(&["colonised", "A1", "--at", &at(24.0 * 44.0)]);
+    daemon.status_when("the logbook goes on", |status| named(status, "tubs", "A1")["stage"] == "ripening");
+}
+
+#[test]
+fn a_stick_that_is_not_there_is_said_and_stops_nothing() {
+    let season = Season::with("[backup]\nfolder = \"no-such-stick\"\n");
+    let daemon = season.site.run();
+    wait_until(PATIENCE, "it is said", || {
+        daemon.log_lines().iter().any(|line| line.contains("is the disk plugged in"))
+    });
+    assert_eq!(daemon.get("/health").0, 200);
+    assert!(!season.site.folder.path().join("no-such-stick").exists(), "no folder is made in its place");
+}
