@@ -152,6 +152,39 @@ pub enum Command {
     Replay(ReplayArgs),
     /// Climate beside yields, as CSV files; or the samples as line protocol
     Export(ExportArgs),
+    /// A consistent, compact copy of the store, while the daemon runs
+    Backup {
+        /// The new file
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        /// Of a damaged store: all that can still be read, and what is lost
+        #[arg(long)]
+        salvage: bool,
+    },
+    /// Make the store of a backup; never over another store
+    Restore {
+        /// The backup
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        /// Rename a store that is there already
+        #[arg(long)]
+        set_aside: bool,
+    },
+    /// What arrives, as it arrives: decoded, or why not; until Ctrl-C
+    Arrivals {
+        /// Also what nobody reads yet, with config lines for it
+        #[arg(long)]
+        all: bool,
+        /// Append those lines to the config, each after asking
+        #[arg(long, requires = "all")]
+        write: bool,
+    },
+    /// Who may publish to an intake
+    User {
+        /// What about them
+        #[command(subcommand)]
+        what: UserCommand,
+    },
     /// The token for reading the status from elsewhere
     Token {
         /// What about it
@@ -305,6 +338,20 @@ pub struct ExportArgs {
     /// A row an hour (1h), or every sample with its quality (raw)
     #[arg(long, value_name = "1h|raw", default_value = "1h")]
     pub every: String,
+}
+
+/// `user`
+#[derive(Clone, Debug, Subcommand)]
+pub enum UserCommand {
+    /// Let somebody publish to an intake; the password is asked, or read from standard input
+    Add {
+        /// The name
+        #[arg(value_name = "NAME")]
+        name: String,
+        /// The intake, where the config has several with a people_file
+        #[arg(long, value_name = "INTAKE")]
+        intake: Option<String>,
+    },
 }
 
 /// `token`

@@ -6,6 +6,8 @@
 
 mod alerts;
 mod args;
+mod arrivals;
+mod backup;
 pub mod check;
 mod export;
 mod heat;
@@ -16,8 +18,11 @@ mod replay;
 mod run;
 mod shelve;
 mod speak;
+mod suggest;
 mod token;
+mod told;
 mod tubs;
+mod user;
 mod wording;
 mod working;
 
@@ -31,7 +36,7 @@ use clap::error::ErrorKind;
 use crate::climate::{Quantity, Stamp};
 use crate::config::{self, Plan};
 use crate::grow::logbook::{Known, KnownProbe};
-use args::{Cli, Command, TokenCommand};
+use args::{Cli, Command, TokenCommand, UserCommand};
 use speak::{Failure, Outcome, Voice};
 
 /// Runs the command line `words` (the program's name first) to its end.
@@ -61,7 +66,11 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Working { how_long, space } => working::working(&site(file)?, how_long, space.as_deref()),
         Command::Replay(args) => replay::replay(&site(file)?, args),
         Command::Export(args) => export::export(&site(file)?, args),
+        Command::Backup { file: target, salvage } => backup::backup(&site(file)?, target, *salvage),
+        Command::Restore { file: from, set_aside } => backup::restore(&site(file)?, from, *set_aside),
         Command::Token { what: TokenCommand::New } => token::new(file),
+        Command::Arrivals { all, write } => run::arrivals(site(file)?.plan, *all, *write),
+        Command::User { what: UserCommand::Add { name, intake } } => user::add(file, name, intake.as_deref()),
         entry => logbook::log(&site(file)?, entry),
     }
 }

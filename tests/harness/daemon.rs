@@ -88,7 +88,12 @@ impl Site {
 
     /// Starts the daemon and waits until its status answers.
     pub fn run(&self) -> Daemon {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_tubwatch"))
+        self.run_as(Command::new(env!("CARGO_BIN_EXE_tubwatch")))
+    }
+
+    /// The same by `program`, which may have its own environment, or be another that runs the daemon.
+    pub fn run_as(&self, mut program: Command) -> Daemon {
+        let mut child = program
             .arg("run")
             .arg("--config")
             .arg(self.config())
