@@ -238,7 +238,9 @@ impl Engine {
             .filter(|alert| matches!(alert.state, AlertState::Returned | AlertState::Ended))
             .filter_map(|alert| {
                 let to = alert.returned_at.or(alert.ended_at)?;
-                (to >= since).then(|| Past {
+                // What a backlog told is over longer than it is known.
+                let known_since = alert.ended_at.filter(|_| alert.acknowledged_at.is_none()).unwrap_or(to);
+                (to >= since || known_since >= since).then(|| Past {
                     from: alert.since,
                     to,
                     subject: alert.subject.clone(),
@@ -254,7 +256,9 @@ impl Engine {
             watch: past.watch.word(),
             severity: past.severity.word(),
         });
-        past.extend(backlog.filter(|one| !self.telling.past_told.contains(one)));
+        let untold: Vec<Past> =
+            backlog.filter(|one| !self.telling.past_told.contains(one) && !past.contains(one)).collect();
+        past.extend(untold);
         past.sort_by_key(|past| past.from);
         past
     }
