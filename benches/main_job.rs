@@ -7,14 +7,20 @@
 #[path = "../tests/harness/mod.rs"]
 mod harness;
 
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use harness::Mosquitto;
 use harness::daemon::{Daemon, Site, named};
 use harness::sink::Sink;
+use rumqttc::{Client, MqttOptions, QoS};
 
 const MESSAGES: i64 = 200_000;
 const ALERTS: usize = 30;
+/// Samples a second of the flood, and the probes they come from.
+const FLOOD_RATE: u32 = 5_000;
+const FLOOD_PROBES: u64 = 10;
 
 fn now_ms() -> i64 {
     i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis()).unwrap()
@@ -93,14 +99,64 @@ fn queue_to_disk() {
     println!("resident memory at the peak of the flood: {} KiB", memory_kib(&daemon, "VmHWM"));
 }
 
-/// From handing the second hot reading to the broker until the webhook has arrived, nothing else going on.
-fn sample_to_webhook() {
+/// Readings of cool substrate at [`FLOOD_RATE`] a second by QoS 1, until dropped.
+struct Flood {
+    is_over: Arc<AtomicBool>,
+    thread: Option<std::thread::JoinHandle<u64>>,
+    began: Instant,
+}
+
+impl Flood {
+    fn start(port: u16) -> Flood {
+        let is_over = Arc::new(AtomicBool::new(false));
+        let ends = Arc::clone(&is_over);
+        let mut options = MqttOptions::new(harness::unique("flood"), "127.0.0.1", port);
+        options.set_inflight(1_000);
+        let (client, mut connection) = Client::new(options, 10_000);
+        std::thread::spawn(move || while connection.recv().is_ok_and(|event| event.is_ok()) {});
+        let thread = std::thread::spawn(move || {
+            let began = Instant::now();
+            let mut sent = 0;
+            while !ends.load(Ordering::Relaxed) {
+                let due = (began.elapsed().as_secs_f64() * f64::from(FLOOD_RATE)) as u64;
+                while sent < due {
+                    // Each probe its own millisecond, so that none is a duplicate.
+                    let (probe, n) = (sent % FLOOD_PROBES, sent / FLOOD_PROBES);
+                    let ts = now_ms() / 1_000 * 1_000 - 600_000 + i64::try_from(n % 1_000_000).unwrap();
+                    let payload = format!("{{\"ts\":{ts},\"t\":22.{}}}", n % 10);
+                    client.publish(format!("flood/{probe}"), QoS::AtLeastOnce, false, payload).unwrap();
+                    sent += 1;
+                }
+                std::thread::sleep(Duration::from_millis(2));
+            }
+            sent
+        });
+        Flood { is_over, thread: Some(thread), began: Instant::now() }
+    }
+
+    /// Ends it; messages a second that were handed to the client.
+    fn end(mut self) -> f64 {
+        let seconds = self.began.elapsed().as_secs_f64();
+        self.is_over.store(true, Ordering::Relaxed);
+        self.thread.take().unwrap().join().unwrap() as f64 / seconds
+    }
+}
+
+/// From handing the second hot reading to the broker until the webhook has arrived; with nothing else
+/// going on, or beside a flood.
+fn sample_to_webhook(is_flooded: bool) {
     let broker = Mosquitto::start();
     let sink = Sink::start();
     let mut more = format!("[[messenger]]\nname = \"phone\"\nwebhook = {{ url = \"{}\" }}\n", sink.url());
     for n in 0..ALERTS {
         more.push_str(&format!(
             "[[probe]]\nname = \"core-{n}\"\nfrom = \"house\"\ntopic = \"cores/{n}\"\nformat = \"json\"\nevery = \"60s\"\n\
+             reads = {{ temperature = \"/t\" }}\ntime = {{ at = \"/ts\", unit = \"ms\" }}\n"
+        ));
+    }
+    for n in 0..FLOOD_PROBES {
+        more.push_str(&format!(
+            "[[probe]]\nname = \"flood-{n}\"\nfrom = \"house\"\ntopic = \"flood/{n}\"\nformat = \"json\"\nevery = \"60s\"\n\
              reads = {{ temperature = \"/t\" }}\ntime = {{ at = \"/ts\", unit = \"ms\" }}\n"
         ));
     }
@@ -122,6 +178,17 @@ fn sample_to_webhook() {
     }
     let daemon = site.run();
     daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    let flooded = |daemon: &Daemon| {
+        let status = daemon.status();
+        (0..FLOOD_PROBES)
+            .map(|n| named(&status, "probes", &format!("flood-{n}"))["samples"].as_i64().unwrap())
+            .sum::<i64>()
+    };
+    let flood = is_flooded.then(|| Flood::start(broker.port()));
+    if is_flooded {
+        wait_for("the flood runs", || flooded(&daemon) > 5_000);
+    }
+    let (stored, began_all) = (flooded(&daemon), Instant::now());
     let mut took = Vec::new();
     for n in 0..ALERTS {
         let topic = format!("cores/{n}");
@@ -135,8 +202,15 @@ fn sample_to_webhook() {
         took.push(began.elapsed());
     }
     took.sort();
+    let beside = match flood {
+        None => "idle".to_owned(),
+        Some(flood) => {
+            let kept = (flooded(&daemon) - stored) as f64 / began_all.elapsed().as_secs_f64();
+            format!("beside {:.0} samples a second sent and {kept:.0} stored", flood.end())
+        }
+    };
     println!(
-        "sample to webhook, idle, publisher and broker included: median {:.1} ms, worst of {ALERTS} {:.1} ms",
+        "sample to webhook, {beside}, publisher and broker included: median {:.1} ms, worst of {ALERTS} {:.1} ms",
         took[ALERTS / 2].as_secs_f64() * 1e3,
         took[ALERTS - 1].as_secs_f64() * 1e3
     );
@@ -144,5 +218,6 @@ fn sample_to_webhook() {
 
 fn main() {
     queue_to_disk();
-    sample_to_webhook();
+    sample_to_webhook(false);
+    sample_to_webhook(true);
 }

@@ -167,7 +167,9 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     let before = Before { waiting, subjects: subjects.collect() };
     let deliverer = Deliverer::start(&plan, before, clock.now(), shelf.clone(), outcomes_in);
     let alerts_in = events_in.clone();
-    let outlets = Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in };
+    let (store_fails_in, store_fails) = watch::channel(storeless);
+    let outlets =
+        Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in, store_fails: store_fails_in };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
     let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, asked, backups: backup_standings }));
 
@@ -186,10 +188,11 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     if let Some(address) = address {
         info!("the status page is at http://{address}/");
     }
-    let sources = Sources::start_with_window(&plan, deliveries_in.clone(), {
+    let now = {
         let clock = clock.clone();
         Arc::new(move || clock.now())
-    });
+    };
+    let sources = Sources::start_with_window(&plan, deliveries_in.clone(), now, &store_fails);
     let backups =
         (plan.backup.is_some() && !storeless).then(|| tokio::spawn(backups::keep(Arc::clone(&plan), backups_in)));
     let sign_of_life = plan.sign_of_life.clone().map(|sign| {

@@ -86,6 +86,8 @@ pub struct Outlets {
     pub snapshots: watch::Sender<Arc<Snapshot>>,
     /// Alert events as they happen, for whoever listens.
     pub events: broadcast::Sender<AlertEvent>,
+    /// For the sources: whether the store fails, so that nothing is acknowledged.
+    pub store_fails: watch::Sender<bool>,
 }
 
 /// A source as it stands.
@@ -297,6 +299,7 @@ impl Engine {
                 self.tally.commit(seconds);
                 self.committed(ticket);
                 if self.store_fault.take().is_some() {
+                    self.outlets.store_fails.send_replace(false);
                     info!("the store takes samples again");
                 }
                 self.keeper.store_state(true, "", now, &mut self.events);
@@ -307,6 +310,7 @@ impl Engine {
                 }
                 self.keeper.store_state(false, &why, now, &mut self.events);
                 self.store_fault = Some(why);
+                self.outlets.store_fails.send_replace(true);
             }
             Report::Sealed { probe, stamps } => self.seen.sealed(probe, &stamps),
             Report::Unsealed { why } => error!("samples could not be packed, and stay as they are: {why}"),

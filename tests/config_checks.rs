@@ -160,7 +160,7 @@ fn probes() {
     let format = |format: &str, lines: &str| probe(lines).replace("\"json\"", &format!("{format:?}"));
     for (text, key, cause, part) in [
         (probe(READS).replace("from = \"usb\"", "from = \"ubs\""), ".from", Dangling, "did you mean \"usb\"?"),
-        (probe(READS).replace("from = \"usb\"\n", ""), ".from", Missing, "a broker, intake or port"),
+        (probe(READS).replace("from = \"usb\"\n", ""), ".from", Missing, "a broker, intake, port or local"),
         (probe(READS).replace("every = \"10s\"\n", ""), ".every", Missing, "how often it reports"),
         (probe(READS).replace("10s", "8d"), ".every", Value, "to \"7d\""),
         (probe(READS).replace("10s", "10 sec"), ".every", Value, "did you mean \"10s\"?"),

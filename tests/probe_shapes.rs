@@ -1,6 +1,7 @@
 //! Checksums, conversions and line shapes against data sheets and catalogues, whole lines through `decode`.
 #![allow(clippy::unwrap_used, clippy::panic)]
 
+use proptest::prelude::*;
 use tubwatch::wire::checksum::{Checksum, Kind, crc8, crc8_sht, crc16};
 use tubwatch::wire::registers::{Kind as Number, Register, Table};
 use tubwatch::wire::{Format, Recipe, Refusal, decode};
@@ -111,5 +112,61 @@ fn many_probes_in_one_line() {
         let mut recipe = Recipe::default();
         recipe.reads[0] = Some(at.to_owned());
         assert_eq!(temperature(&recipe, line), Ok(expected));
+    }
+}
+
+proptest! {
+    /// A client's bytes give the same packets however they are cut, and never more than was sent.
+    #[test]
+    fn any_bytes_of_a_client_give_an_answer(bytes in proptest::collection::vec(any::<u8>(), 0..300), cut in 0_usize..300) {
+        use tubwatch::wire::mqtt::{Next, next};
+        let read = |parts: &[&[u8]]| {
+            let (mut held, mut found) = (bytes::BytesMut::new(), Vec::new());
+            for part in parts {
+                held.extend_from_slice(part);
+                loop {
+                    match next(&mut held, 256) {
+                        Ok(Next::Part) => break,
+                        Ok(packet) => found.push(format!("{packet:?}")),
+                        Err(why) => return (found, Some(why)),
+                    }
+                }
+            }
+            (found, None)
+        };
+        let cut = cut.min(bytes.len());
+        let (whole, cut) = (read(&[&bytes]), read(&[&bytes[..cut], &bytes[cut..]]));
+        prop_assert_eq!(whole, cut);
+    }
+
+    /// Whatever comes after a question, registers are taken from a frame of that unit and length alone.
+    #[test]
+    fn any_bytes_after_a_question_give_an_answer(unit in 1_u8..248, count in 1_u16..126, bytes in proptest::collection::vec(any::<u8>(), 0..300)) {
+        use tubwatch::wire::registers::Span;
+        use tubwatch::wire::rtu::{Answer, answer, question};
+        let span = Span { table: Table::Input, address: 7, count };
+        let sealed = [&bytes[..], &crc16(&bytes).to_le_bytes()].concat();
+        for received in [bytes, sealed] {
+            if let Answer::Registers(registers) = answer(&received, &question(unit, span), span) {
+                prop_assert_eq!(registers.len(), usize::from(count));
+                prop_assert_eq!((received[0], received[1], usize::from(received[2])), (unit, 4, 2 * registers.len()));
+            }
+        }
+    }
+
+    /// A guess can be read again, or there is none.
+    #[test]
+    fn any_text_is_guessed_without_harm(text in "\\PC{0,200}", about in "[a-z0-9/]{0,20}") {
+        if let Some(guess) = tubwatch::wire::guess::guess(&text, &about) {
+            prop_assert!(guess.reads.iter().any(Option::is_some));
+        }
+    }
+
+    /// Attributes of the kernel: a number or a refusal.
+    #[test]
+    fn any_attribute_gives_an_answer(text in "[0-9a-fYESNOt=: .\n-]{0,120}") {
+        use tubwatch::wire::sysfs::{Channel, one_wire};
+        let values = [one_wire(&text), Channel("in_temp").input(&text), Channel("in_temp").raw(&text, None, Some(&text))];
+        prop_assert!(values.into_iter().flatten().all(f64::is_finite));
     }
 }

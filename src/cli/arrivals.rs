@@ -102,6 +102,7 @@ fn own_plan(plan: &Plan, daemon: bool) -> Plan {
     if daemon {
         own.ports.clear();
         own.intakes.clear();
+        own.locals.clear();
     }
     own
 }

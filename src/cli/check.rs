@@ -102,6 +102,9 @@ fn sources(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
         let tls = if intake.tls.is_some() { " with TLS" } else { "" };
         writeln!(out, "  {}: intake on {}{tls}, for {who}", intake.name, intake.address)?;
     }
+    for local in &plan.locals {
+        writeln!(out, "  {}: this machine's own sensors under {}", local.name, local.path.display())?;
+    }
     Ok(())
 }
 
@@ -140,6 +143,7 @@ fn how(probe: &ProbePlan) -> String {
             let requests = registers.spans().len();
             format!("unit {} asked by {requests} request{}", registers.unit, if requests == 1 { "" } else { "s" })
         }
+        None if probe.device.is_some() => format!("device {}", probe.device.as_deref().unwrap_or("")),
         None => format!("as {}", probe.recipe.format.word()),
     }
 }

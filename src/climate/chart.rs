@@ -133,7 +133,9 @@ impl Scale {
         let (low, high) = if low > high { (0.0, 1.0) } else { (low, high) };
         // A flat line stands in the middle, and noise of a tenth is not blown up to the whole height.
         let room = ((high - low) * 0.06).max((0.5 - (high - low)).max(0.0) / 2.0).max(1e-6);
-        Scale { from: chart.from, to: chart.to.max(chart.from.plus(1)), low: low - room, high: high + room }
+        // What is never negative is not drawn over a negative axis.
+        let bottom = if low >= 0.0 { (low - room).max(0.0) } else { low - room };
+        Scale { from: chart.from, to: chart.to.max(chart.from.plus(1)), low: bottom, high: high + room }
     }
 
     fn x(&self, at: Stamp) -> f64 {

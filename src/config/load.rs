@@ -25,7 +25,7 @@ pub const VARIABLE: &str = "TUBWATCH_CONFIG";
 /// Where the config is looked for without one.
 const PLACES: [&str; 2] = ["config/tubwatch.toml", "/etc/tubwatch/tubwatch.toml"];
 
-const TABLES: [&str; 14] = [
+const TABLES: [&str; 15] = [
     "site",
     "store",
     "backup",
@@ -33,6 +33,7 @@ const TABLES: [&str; 14] = [
     "broker",
     "intake",
     "port",
+    "local",
     "probe",
     "correction",
     "space",
@@ -123,8 +124,9 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
     let brokers = sources.brokers.iter().map(|broker| SourceSetup { name: broker.name.clone(), kind: "broker" });
     let ports = sources.ports.iter().map(|port| SourceSetup { name: port.name.clone(), kind: "port" });
     let intakes = sources.intakes.iter().map(|intake| SourceSetup { name: intake.name.clone(), kind: "intake" });
+    let locals = sources.locals.iter().map(|local| SourceSetup { name: local.name.clone(), kind: "local" });
     let setup = Setup {
-        sources: brokers.chain(ports).chain(intakes).collect(),
+        sources: brokers.chain(ports).chain(intakes).chain(locals).collect(),
         probes: probes.setups,
         spaces,
         cultures: cultures::merged(cultures::built_in(), own),
@@ -142,6 +144,7 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
         brokers: sources.brokers,
         ports: sources.ports,
         intakes: sources.intakes,
+        locals: sources.locals,
         probes: probes.plans,
         messengers,
         morning,

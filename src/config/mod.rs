@@ -15,6 +15,7 @@ pub mod fault;
 mod files;
 mod intakes;
 pub mod load;
+mod locals;
 mod mail;
 mod messengers;
 mod morning;

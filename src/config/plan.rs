@@ -37,6 +37,8 @@ pub struct Plan {
     pub ports: Vec<PortPlan>,
     /// Intakes, in the config's order.
     pub intakes: Vec<IntakePlan>,
+    /// Sensors on the machine's own pins, in the config's order.
+    pub locals: Vec<LocalPlan>,
     /// Probes, in the config's order; the same positions as `setup.probes`.
     pub probes: Vec<ProbePlan>,
     /// Messengers, in the config's order.
@@ -45,7 +47,7 @@ pub struct Plan {
     pub morning: Option<MorningPlan>,
     /// The sign of life, where one is wanted.
     pub sign_of_life: Option<SignOfLifePlan>,
-    /// What the watches must know. Sources are the brokers, the ports, the intakes.
+    /// What the watches must know. Sources are the brokers, the ports, the intakes, the locals.
     pub setup: Setup,
 }
 
@@ -175,6 +177,15 @@ pub enum Parity {
     Odd,
 }
 
+/// `[[local]]`
+#[derive(Clone, Debug)]
+pub struct LocalPlan {
+    /// Its name.
+    pub name: String,
+    /// Where the kernel shows its devices.
+    pub path: PathBuf,
+}
+
 /// `[[probe]]`
 #[derive(Clone, Debug, Default)]
 pub struct ProbePlan {
@@ -188,4 +199,6 @@ pub struct ProbePlan {
     pub recipe: Recipe,
     /// What is asked of it, on a port that speaks Modbus.
     pub registers: Option<Registers>,
+    /// The kernel's device, on a `[[local]]`; the places of its recipe are channels.
+    pub device: Option<String>,
 }

@@ -3,6 +3,7 @@
 use chrono::NaiveDate;
 
 use super::fault::Cause;
+use super::locals;
 use super::names::Names;
 use super::plan::ProbePlan;
 use super::recipe;
@@ -23,7 +24,7 @@ pub(super) struct Probes {
     pub setups: Vec<ProbeSetup>,
 }
 
-const KEYS: [&str; 13] = [
+const KEYS: [&str; 14] = [
     "name",
     "from",
     "topic",
@@ -34,6 +35,7 @@ const KEYS: [&str; 13] = [
     "time",
     "checksum",
     "columns",
+    "device",
     "unit",
     "answer_within",
     "tries",
@@ -75,12 +77,17 @@ fn probe(
     // `tubwatch core TUB none` takes a core out.
     let name = probes.names.read(desk, section, Some("none"), position).map_or("", |name| name.text).to_owned();
     let from = section
-        .needed_text(desk, "from", "the name of a broker, intake or port")
+        .needed_text(desk, "from", "the name of a broker, intake, port or local")
         .and_then(|from| sources.names.find(desk, &from).copied());
     let topic = topic(desk, section, from);
     let modbus = matches!(from, Some(Source::Modbus(_)));
     let registers = if modbus { registers::registers(desk, section) } else { None };
-    let recipe = if modbus { None } else { recipe::recipe(desk, section) };
+    let sensor = if matches!(from, Some(Source::Local(_))) { locals::sensor(desk, section) } else { None };
+    let recipe = match from {
+        Some(Source::Modbus(_)) => None,
+        Some(Source::Local(_)) => sensor.as_ref().map(|(_, recipe)| recipe.clone()),
+        _ => recipe::recipe(desk, section),
+    };
     only_of_modbus(desk, section, from);
     let every_ms = section
         .needed(desk, "every", "how often it reports, such as \"30s\"")
@@ -90,6 +97,7 @@ fn probe(
         Some(Source::Broker(position)) => position,
         Some(Source::Lines(position) | Source::Modbus(position)) => sources.brokers.len() + position,
         Some(Source::Intake(position)) => sources.brokers.len() + sources.ports.len() + position,
+        Some(Source::Local(position)) => sources.brokers.len() + sources.ports.len() + sources.intakes.len() + position,
         _ => 0,
     };
     let setup = ProbeSetup {
@@ -103,13 +111,26 @@ fn probe(
     let empty = Recipe::default();
     let filter = topic.as_ref().map(|topic| topic.text.to_owned());
     let kept = recipe.clone().unwrap_or(empty);
-    probes.plans.push(ProbePlan { name, source, topic: filter.clone(), recipe: kept, registers });
+    probes.plans.push(ProbePlan {
+        name,
+        source,
+        topic: filter.clone(),
+        recipe: kept,
+        registers,
+        device: sensor.map(|(device, _)| device),
+    });
     let place = topic.map_or(section.at, |topic| topic.at);
     Some(Claim { from: from?, topic: filter, recipe: recipe?, at: place, path: section.path.clone() })
 }
 
-/// Notes the keys of a unit where the source has none.
+/// Notes the keys of a unit, or of a kernel's device, where the source has none.
 fn only_of_modbus(desk: &mut Desk<'_>, section: &Section<'_>, from: Option<Source>) {
+    if let (Some(found), Some(Source::Broker(_) | Source::Intake(_) | Source::Lines(_))) =
+        (section.found("device"), from)
+    {
+        let sentence = "it is for a probe on a [[local]], expected it there alone";
+        desk.fault(found.key_at, &found.path, Cause::Clash, sentence);
+    }
     if matches!(from, None | Some(Source::Modbus(_))) {
         return;
     }
@@ -132,7 +153,7 @@ fn topic<'t>(desk: &mut Desk<'_>, section: &Section<'t>, from: Option<Source>) -
             section.missing(desk, "topic", "the MQTT topic that it is published on");
             return None;
         }
-        Some(Source::Lines(_) | Source::Modbus(_)) => {
+        Some(Source::Lines(_) | Source::Modbus(_) | Source::Local(_)) => {
             if let Some(found) = section.found("topic") {
                 let sentence = "a port has no topics, expected no topic here";
                 desk.fault(found.key_at, &found.path, Cause::Clash, sentence);

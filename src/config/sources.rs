@@ -1,12 +1,13 @@
-//! `[[broker]]`, `[[port]]` and, from a file of its own, `[[intake]]`: where probes arrive from.
+//! `[[broker]]`, `[[port]]` and, from files of their own, `[[intake]]` and `[[local]]`: where probes arrive from.
 
 use std::collections::HashMap;
 
 use super::fault::Cause;
 use super::files::Shelf;
 use super::intakes::intakes;
+use super::locals::locals;
 use super::names::Names;
-use super::plan::{BrokerPlan, BrokerTls, IntakePlan, Parity, PortPlan};
+use super::plan::{BrokerPlan, BrokerTls, IntakePlan, LocalPlan, Parity, PortPlan};
 use super::url;
 use super::walk::{Desk, Section, Text};
 use super::word::quoted;
@@ -22,6 +23,8 @@ pub(super) enum Source {
     Modbus(usize),
     /// The intake at this position.
     Intake(usize),
+    /// The machine's own pins, at this position.
+    Local(usize),
 }
 
 /// All sources.
@@ -30,6 +33,7 @@ pub(super) struct Sources {
     pub brokers: Vec<BrokerPlan>,
     pub ports: Vec<PortPlan>,
     pub intakes: Vec<IntakePlan>,
+    pub locals: Vec<LocalPlan>,
 }
 
 const BROKER_KEYS: [&str; 8] =
@@ -45,10 +49,11 @@ const MODBUS_BAUD: u32 = 9_600;
 
 pub(super) fn sources(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, site: &str) -> Sources {
     let mut sources = Sources {
-        names: Names::new("broker, intake or port"),
+        names: Names::new("broker, intake, port or local"),
         brokers: Vec::new(),
         ports: Vec::new(),
         intakes: Vec::new(),
+        locals: Vec::new(),
     };
     let mut clients = HashMap::new();
     for (position, section) in root.sections(desk, "broker").iter().enumerate() {
@@ -71,6 +76,7 @@ pub(super) fn sources(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, si
         port(desk, &section, shelf, &mut sources, &mut devices);
     }
     intakes(desk, root, shelf, &mut sources);
+    locals(desk, root, shelf, &mut sources);
     sources
 }
 

@@ -19,6 +19,9 @@ pub struct Riding {
 impl Engine {
     /// Takes one decoded message of one probe.
     pub(super) fn message(&mut self, message: Message) {
+        if message.carriage.beside {
+            return self.beside(&message);
+        }
         let probe = message.probe;
         let mut received = message.received;
         if let (Clock::Samples(_), Some(own)) = (&self.clock, message.decoded.time) {
@@ -43,6 +46,26 @@ impl Engine {
             self.dated(probe, one);
         }
         self.dated = dated;
+    }
+
+    /// Takes a second copy of a message, which comes while the store fails: for the watches only. The
+    /// first waits at the broker, is stored when the store is well, and makes the figures right again.
+    fn beside(&mut self, message: &Message) {
+        let now = self.clock.now();
+        let at = message.decoded.time.unwrap_or(message.received);
+        let known = self.seen.contains(self.probe_ids[message.probe], at);
+        if message.carriage.retained || message.carriage.repeat || at > now.plus(dating::FUTURE_MS) || known {
+            return;
+        }
+        let values = message.decoded.values;
+        let mut quality = [Quality::Good; 4];
+        for quantity in crate::climate::Quantity::ALL {
+            if let Some(value) = values[quantity.index()] {
+                quality[quantity.index()] = judge::on_arrival(quantity, value);
+            }
+        }
+        self.keeper.sample(message.probe, at, &values, quality, now, &mut self.events);
+        self.changed = true;
     }
 
     /// Lets go of a message that waited to see whether it belongs to a backlog.

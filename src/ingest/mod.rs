@@ -8,6 +8,7 @@ mod backoff;
 mod door;
 mod feed;
 mod intake;
+mod local;
 mod modbus;
 mod mqtt;
 mod readers;
@@ -84,6 +85,8 @@ pub struct Carriage {
     pub connection: u64,
     /// That connection found the broker's session still there, so a backlog may come first.
     pub resumed: bool,
+    /// A second copy, for the watches only, while the store fails: the first waits at the broker.
+    pub beside: bool,
 }
 
 /// Whether a source can deliver.

@@ -6,6 +6,7 @@
 //! that nobody can read is acknowledged at once, or it would block the broker's window for good.
 //! Left out: publishing.
 
+mod beside;
 mod link;
 
 mod words;
@@ -58,6 +59,8 @@ pub(super) struct Broker {
     acks: Arc<Acks>,
     phase: watch::Receiver<Phase>,
     connection: u64,
+    /// For the watches only: see [`beside`].
+    beside: bool,
     packet_bytes: usize,
     tls: Option<Transport>,
 }
@@ -101,6 +104,7 @@ impl Broker {
             acks: Arc::new(Acks::default()),
             phase,
             connection: 0,
+            beside: false,
             packet_bytes: PACKET_BYTES,
             tls: None,
         }
@@ -151,7 +155,7 @@ impl Broker {
         self.acks.begin(self.connection);
         let opened = tokio::select! {
             _ = self.phase.changed() => return Ended::Stopped,
-            opened = Link::open(options) => opened,
+            opened = Link::open(options, if self.beside { QoS::AtMostOnce } else { QoS::AtLeastOnce }) => opened,
         };
         let mut link = match opened {
             Ok(link) => link,
@@ -227,7 +231,7 @@ impl Broker {
         match event {
             Event::Incoming(Incoming::Publish(publish)) => self.publish(Some(link), &publish).await,
             Event::Incoming(Incoming::SubAck(answer)) => {
-                if link.answered(&answer) {
+                if link.answered(&answer) && !self.beside {
                     tracing::warn!(
                         broker = self.plan.name,
                         "the broker grants less than QoS 1; messages sent while tubwatch is away are lost"
@@ -262,8 +266,12 @@ impl Broker {
         } else {
             readers.read(self.routes.of(&publish.topic), &publish.payload)
         };
-        intake.seen(&publish.topic, &publish.payload, &readers.found, refused);
-        if let Some((probe, reason)) = refused {
+        if !self.beside {
+            intake.seen(&publish.topic, &publish.payload, &readers.found, refused);
+        }
+        if let Some((probe, reason)) = refused
+            && !self.beside
+        {
             intake.refuse(probe, reason, &publish.topic, &publish.payload);
         }
         let waits = publish.qos != QoS::AtMostOnce;
@@ -281,6 +289,7 @@ impl Broker {
             repeat: publish.dup,
             connection: self.connection,
             resumed: link.as_ref().is_some_and(|link| link.resumed),
+            beside: self.beside,
         };
         let mut found = std::mem::take(&mut self.readers.found);
         let mut receipts = waits.then(|| self.acks.receipts(ack, found.len() as u32)).into_iter().flatten();
@@ -338,6 +347,9 @@ impl Broker {
 
     /// Tells a state, unless it was told last.
     async fn tell(&mut self, link: Option<&mut Link>, state: SourceState, why: String) -> Result<(), Halt> {
+        if self.beside {
+            return Ok(());
+        }
         match self.intake.as_mut().and_then(|intake| intake.state(state, why)) {
             Some(news) => self.deliver(link, news).await,
             None => Ok(()),
@@ -366,7 +378,7 @@ impl Broker {
         let host = if bare_v6 { format!("[{}]", plan.host) } else { plan.host.clone() };
         let mut options = MqttOptions::new(plan.client.clone(), host, plan.port);
         // Without an identifier there is nothing to keep a session by, and the library would panic.
-        options.set_clean_session(plan.client.is_empty());
+        options.set_clean_session(plan.client.is_empty() || self.beside);
         options.set_manual_acks(true);
         options.set_keep_alive(KEEP_ALIVE);
         options.set_max_packet_size(self.packet_bytes, PACKET_BYTES);

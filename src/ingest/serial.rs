@@ -17,12 +17,15 @@ use super::tty;
 use super::{Carriage, Delivery, Message, SourceState};
 use crate::config::Plan;
 use crate::config::plan::PortPlan;
-use crate::wire::{Lines, Piece, Refusal};
+use crate::wire::{LINE_BYTES_MAX, Lines, Piece, Refusal};
 
 /// The first wait before a port is opened again, and the longest.
 const REOPEN: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(30));
 /// Bytes taken at once; the kernel holds 4 KiB of a tty.
 const READ_BYTES: usize = 4096;
+/// So many bytes that are no text, without one good line between, are a wrong baud or a broken wire, and
+/// not the chatter of a board that starts: several lines' worth.
+const GARBAGE_BYTES: usize = 512;
 /// The least time without a line that a probe takes before the port is opened anew.
 const QUIET_AT_LEAST: Duration = Duration::from_secs(300);
 
@@ -35,6 +38,8 @@ pub(super) struct Port {
     /// Without a line that a probe takes for so long, the port is opened anew, once.
     quiet: Duration,
     reopened: bool,
+    /// Bytes that were no text, since the last line that a probe took.
+    garbage: usize,
 }
 
 /// Why reading ended.
@@ -65,6 +70,7 @@ impl Port {
             connection: 0,
             quiet: quiet_after(slowest_ms),
             reopened: false,
+            garbage: 0,
         }
     }
 
@@ -113,8 +119,9 @@ impl Port {
                     if !deliveries.is_empty() {
                         last_taken = Instant::now();
                         self.reopened = false;
+                        self.garbage = 0;
                     }
-                    !deliveries.into_iter().all(|delivery| self.feed.deliver(delivery))
+                    !self.tell_garbage() || !deliveries.into_iter().all(|delivery| self.feed.deliver(delivery))
                 }
                 Err(error) if matches!(error.kind(), Io::TimedOut | Io::WouldBlock | Io::Interrupted) => false,
                 Err(error) if error.kind() == Io::BrokenPipe => {
@@ -133,11 +140,25 @@ impl Port {
         }
     }
 
+    /// Tells that nothing but garbage comes, or no longer. False when the daemon stops.
+    fn tell_garbage(&mut self) -> bool {
+        if self.garbage < GARBAGE_BYTES {
+            return self.garbage > 0 || self.feed.tell(SourceState::Connected, String::new());
+        }
+        let PortPlan { device, baud, .. } = &self.plan;
+        let why = format!(
+            "what comes from {} is no text; is {baud} the baud of the board's program, and are parity and wiring right?",
+            device.display()
+        );
+        self.feed.tell(SourceState::Connecting, why)
+    }
+
     /// Decodes one line; what it gives goes to `deliveries`, or it is counted as refused.
     fn take(&mut self, piece: Piece<'_>, deliveries: &mut Vec<Delivery>) {
         let by = self.plan.device.to_string_lossy();
         let (bytes, first) = match piece {
             Piece::TooLong => {
+                self.garbage = self.garbage.saturating_add(LINE_BYTES_MAX);
                 self.feed.intake.seen(&by, b"", &[], Some((None, Refusal::TooLong)));
                 return self.feed.intake.refuse(None, Refusal::TooLong, &by, b"");
             }
@@ -147,6 +168,10 @@ impl Port {
         // What stands before the first line end after opening may have lost its start.
         if first && refused.is_some() && self.readers.found.is_empty() {
             refused = Some((None, Refusal::HalfLine));
+        }
+        let control = |byte: &u8| byte.is_ascii_control() && *byte != b'\t';
+        if matches!(refused, Some((_, Refusal::NotText))) || refused.is_some() && bytes.iter().any(control) {
+            self.garbage = self.garbage.saturating_add(bytes.len());
         }
         self.feed.intake.seen(&by, bytes, &self.readers.found, refused);
         if let Some((probe, reason)) = refused {
@@ -197,6 +222,7 @@ mod tests {
             brokers: Vec::new(),
             ports: Vec::new(),
             intakes: Vec::new(),
+            locals: Vec::new(),
             probes: vec![ProbePlan { name: String::new(), source: 0, recipe, ..ProbePlan::default() }],
             messengers: Vec::new(),
             morning: None,

@@ -1,7 +1,7 @@
 //! All sources together: started from the plan, stopped in two steps, watched for a task that dies.
 //!
 //! In: the plan, the engine's queue, the clock. Out: a task for each broker and a thread for each
-//! port, all owned here. Left out: what the deliveries mean.
+//! port or set of pins, all owned here. Left out: what the deliveries mean.
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -12,6 +12,7 @@ use tokio::time::timeout;
 
 use super::door::Door;
 use super::intake::{Intake, Phase};
+use super::local::Local;
 use super::modbus::Bus;
 use super::mqtt::Broker;
 use super::serial::Port;
@@ -19,7 +20,7 @@ use super::window::Window;
 use super::{Delivery, SourceState, Tap};
 use crate::climate::Stamp;
 use crate::config::Plan;
-use crate::config::plan::PortPlan;
+use crate::config::plan::{LocalPlan, PortPlan};
 
 /// The machine's clock, passed in so that tests and rehearsals may bring their own.
 pub type Clock = Arc<dyn Fn() -> Stamp + Send + Sync>;
@@ -41,16 +42,34 @@ pub struct Sources {
 impl Sources {
     /// Starts every broker and port of `plan`. Call it inside a tokio runtime. `queue` is the engine's
     /// bounded queue: while it is full, sources wait. Positions of sources are as in
-    /// `plan.setup.sources`: the brokers, the ports, the intakes.
+    /// `plan.setup.sources`: the brokers, the ports, the intakes, the locals.
     pub fn start(plan: &Plan, queue: mpsc::Sender<Delivery>, clock: Clock) -> Sources {
         Sources::start_shown(plan, queue, clock, &Tap::default(), &[])
     }
 
     /// As [`Sources::start`] for a daemon that holds the store's lock: what arrives can be looked on at
-    /// through a window in the store's folder.
-    pub fn start_with_window(plan: &Plan, queue: mpsc::Sender<Delivery>, clock: Clock) -> Sources {
+    /// through a window in the store's folder. While `store_fails` says so, brokers are heard by a second
+    /// road too, for the watches only.
+    pub fn start_with_window(
+        plan: &Plan,
+        queue: mpsc::Sender<Delivery>,
+        clock: Clock,
+        store_fails: &watch::Receiver<bool>,
+    ) -> Sources {
         let tap = Tap::default();
-        let mut sources = Sources::start_shown(plan, queue, clock, &tap, &[]);
+        let mut sources = Sources::start_shown(plan, queue.clone(), Arc::clone(&clock), &tap, &[]);
+        for (source, broker) in plan.brokers.iter().enumerate() {
+            // It ends at once when the sources stop: nobody need wait for it.
+            let (alive, _) = mpsc::channel(1);
+            let intake = Intake::new(source, queue.clone(), Arc::clone(&clock), Tap::default(), alive);
+            let task = Broker::beside(plan, source, intake, sources.phase.subscribe());
+            let (name, store_fails) = (format!("second road of broker {:?}", broker.name), store_fails.clone());
+            sources.tasks.spawn(async move {
+                task.run_beside(store_fails).await;
+                name
+            });
+        }
+        drop(queue);
         if let Some(window) = Window::open(plan, tap) {
             let stop = sources.phase.subscribe();
             sources.tasks.spawn(async move {
@@ -76,20 +95,20 @@ impl Sources {
                 name
             });
         }
-        for (at, port) in plan.ports.iter().enumerate() {
-            let source = plan.brokers.len() + at;
-            let name = format!("port {:?}", port.name);
+        let threads = plan.ports.iter().enumerate().map(|(at, port)| (plan.brokers.len() + at, Blocking::Port(port)));
+        let locals = plan.locals.iter().enumerate().map(|(at, local)| {
+            (plan.brokers.len() + plan.ports.len() + plan.intakes.len() + at, Blocking::Local(local))
+        });
+        for (source, blocking) in threads.chain(locals) {
+            let name = blocking.name();
             let (done, ended) = oneshot::channel::<()>();
             let mut intake = intake(source);
             let unstarted = intake.state(SourceState::Away, "the machine gave no thread to read it".to_owned());
-            let task = port_task(plan, source, port.clone(), intake, stop.clone());
-            let started = std::thread::Builder::new()
-                .name(format!("port {}", port.name))
-                .stack_size(STACK_BYTES)
-                .spawn(move || {
-                    task();
-                    drop(done);
-                });
+            let task = blocking.task(plan, source, intake, stop.clone());
+            let started = std::thread::Builder::new().name(name.clone()).stack_size(STACK_BYTES).spawn(move || {
+                task();
+                drop(done);
+            });
             if let (Err(_), Some(news)) = (started, unstarted) {
                 // The queue is new: there is room, or nobody listens.
                 let _ = queue.try_send(news);
@@ -145,19 +164,41 @@ impl Sources {
     }
 }
 
-/// What a port's thread does.
-fn port_task(
-    plan: &Plan,
-    source: usize,
-    port: PortPlan,
-    intake: Intake,
-    stop: watch::Receiver<Phase>,
-) -> Box<dyn FnOnce() + Send> {
-    if port.modbus {
-        let bus = Bus::new(plan, source, port, intake, stop);
-        Box::new(move || bus.run())
-    } else {
-        let lines = Port::new(plan, source, port, intake, stop);
-        Box::new(move || lines.run())
+/// A source with a thread of its own.
+enum Blocking<'p> {
+    Port(&'p PortPlan),
+    Local(&'p LocalPlan),
+}
+
+impl Blocking<'_> {
+    fn name(&self) -> String {
+        match self {
+            Blocking::Port(port) => format!("port {}", port.name),
+            Blocking::Local(local) => format!("local {}", local.name),
+        }
+    }
+
+    /// What its thread does.
+    fn task(
+        &self,
+        plan: &Plan,
+        source: usize,
+        intake: Intake,
+        stop: watch::Receiver<Phase>,
+    ) -> Box<dyn FnOnce() + Send> {
+        match self {
+            Blocking::Port(port) if port.modbus => {
+                let bus = Bus::new(plan, source, (*port).clone(), intake, stop);
+                Box::new(move || bus.run())
+            }
+            Blocking::Port(port) => {
+                let lines = Port::new(plan, source, (*port).clone(), intake, stop);
+                Box::new(move || lines.run())
+            }
+            Blocking::Local(local) => {
+                let sensors = Local::new(plan, source, (*local).clone(), intake, stop);
+                Box::new(move || sensors.run())
+            }
+        }
     }
 }

@@ -10,10 +10,11 @@ use std::time::{Duration, Instant};
 use rusqlite::{ErrorCode, TransactionBehavior};
 
 use super::error::{StoreError, why};
+use super::group::Group;
 use super::open::Store;
 use super::rows;
 use super::seal::{Sealed, Sealer};
-use super::writer::Group;
+
 use super::zones::Filling;
 
 /// Statements kept ready; there are fewer kinds of change.
@@ -145,6 +146,7 @@ impl Committer {
     pub fn seal(&mut self, out: &mut Vec<Sealed>) -> Result<bool, String> {
         if self.file_now() != self.file {
             // The next commit says so.
+            self.sealer.pause();
             return Ok(false);
         }
         let done = self.sealer.step(&mut self.store.connection, self.newest_row, out);

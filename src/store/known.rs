@@ -43,6 +43,11 @@ impl Known {
         Known { seen, sealed, reader: Some(reader), kept: VecDeque::new() }
     }
 
+    /// Whether a sample is there.
+    pub fn contains(&mut self, probe: i64, at: Stamp) -> bool {
+        self.is_sealed(probe, at) || self.seen.contains(probe, at)
+    }
+
     /// Notes a sample; false when it was there already.
     pub fn insert(&mut self, probe: i64, at: Stamp) -> bool {
         !self.is_sealed(probe, at) && self.seen.insert(probe, at)

@@ -13,6 +13,7 @@ pub mod corrections;
 pub mod entries;
 pub mod error;
 pub mod figures;
+mod group;
 pub mod heat;
 pub mod history;
 pub mod judged;

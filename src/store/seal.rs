@@ -136,6 +136,11 @@ impl Sealer {
         Some(wait.max(pause))
     }
 
+    /// Does nothing for a while.
+    pub fn pause(&mut self) {
+        self.failed = Some(Instant::now());
+    }
+
     fn wait(&self, now: Instant) -> Option<Duration> {
         if self.round.is_some() || self.leftovers {
             return Some(Duration::ZERO);

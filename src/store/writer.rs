@@ -5,13 +5,13 @@
 //! or at once where that is asked for; what comes while a commit runs goes into the next, so that
 //! a flood makes large commits and a trickle few. Left out: what happens to what was reported.
 
-use std::collections::VecDeque;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use super::commit::Committer;
 use super::error::StoreError;
+use super::group::Group;
 use super::open::Store;
 use super::rows::SampleRow;
 use super::seal::Sealed;
@@ -26,9 +26,6 @@ pub const ACKS: usize = 16;
 /// the broker's window bounds them, and the engine may hold back (see [`Writer::waiting`]). While
 /// one commit hangs, as many again may wait behind it.
 pub const QUEUE_SAMPLES: usize = 200_000;
-
-/// Given up at once when too many wait, so that this is not done for each single sample.
-const GIVEN_UP_AT_ONCE: usize = QUEUE_SAMPLES / 16;
 
 /// The first pause after a failed commit; doubled each time.
 const PAUSE_FIRST: Duration = Duration::from_millis(100);
@@ -106,51 +103,6 @@ struct Queue {
     failing: Option<String>,
     stop: Option<Instant>,
     ended: Option<Result<(), Unwritten>>,
-}
-
-/// Changes that go into one commit.
-#[derive(Debug, Default)]
-pub(super) struct Group {
-    pub samples: VecDeque<SampleRow>,
-    pub others: VecDeque<Change>,
-    pub acks: usize,
-}
-
-impl Group {
-    fn is_empty(&self) -> bool {
-        self.samples.is_empty() && self.others.is_empty()
-    }
-
-    fn append(&mut self, mut later: Group) {
-        if self.is_empty() {
-            *self = later;
-            return;
-        }
-        self.samples.append(&mut later.samples);
-        self.others.append(&mut later.others);
-        self.acks += later.acks;
-    }
-
-    /// Takes out the oldest samples nobody waits for where more than [`QUEUE_SAMPLES`] are here;
-    /// tells how many of them were among the first `front`.
-    fn give_up(&mut self, front: usize, dropped: &mut Vec<(i64, Stamp)>, more: &mut u64) -> usize {
-        if self.samples.len() <= QUEUE_SAMPLES {
-            return 0;
-        }
-        let mut left = self.samples.len() - QUEUE_SAMPLES + GIVEN_UP_AT_ONCE;
-        let (mut index, mut of_front) = (0, 0);
-        self.samples.retain(|row| {
-            let keep = row.awaited || left == 0;
-            if !keep {
-                left -= 1;
-                of_front += usize::from(index < front);
-                if dropped.len() < QUEUE_SAMPLES { dropped.push((row.probe, Stamp(row.at))) } else { *more += 1 }
-            }
-            index += 1;
-            keep
-        });
-        of_front
-    }
 }
 
 /// When the next commit is to begin.

@@ -127,7 +127,7 @@ fn line_protocol(text: &str) -> Option<Guess> {
     let mut words = text.split(' ');
     let (head, fields, time) = (words.next()?, words.next()?, words.next());
     let tagged = head.split_once(',').is_some_and(|(_, tags)| tags.contains('='));
-    if head.starts_with(|c: char| c == '=' || c == ',') || !(tagged || time.is_some_and(|t| t.parse::<i64>().is_ok())) {
+    if head.starts_with(['=', ',']) || !(tagged || time.is_some_and(|t| t.parse::<i64>().is_ok())) {
         return None;
     }
     let mut guess = none_yet(Format::LineProtocol);

@@ -31,6 +31,7 @@ mod printable;
 pub mod recipe;
 pub mod registers;
 pub mod rtu;
+pub mod sysfs;
 pub mod topic;
 mod value;
 

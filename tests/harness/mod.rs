@@ -311,6 +311,7 @@ pub fn plan(brokers: Vec<BrokerPlan>, ports: Vec<PortPlan>, probes: Vec<ProbePla
         brokers,
         ports,
         intakes: Vec::new(),
+        locals: Vec::new(),
         probes,
         messengers: Vec::new(),
         morning: None,

@@ -65,7 +65,6 @@ fn a_fuzzer_that_reads_the_document_finds_no_fault_of_ours() {
     }
     assert!(!cellar.daemon.log_lines().iter().any(|line| line.contains("panicked")), "{said}");
     assert_eq!(cellar.daemon.get("/health").0, 200);
-    println!("{said}");
 }
 
 fn fuzz(tools: &Path, cellar: &scene::Cellar, config: Option<&str>, count: &str) -> String {

@@ -49,14 +49,15 @@ pub(super) struct Link {
     /// SUBSCRIBE packets not answered yet.
     asked: HashMap<u16, Vec<String>>,
     last_asked: u16,
+    qos: QoS,
     refused: Vec<String>,
     /// When the broker must have answered, or when what it refused is asked for again.
     timer: Option<Instant>,
 }
 
 impl Link {
-    /// Connects and waits for the broker's word.
-    pub(super) async fn open(options: MqttOptions) -> Result<Link, ConnectionError> {
+    /// Connects and waits for the broker's word. Subscriptions will ask for `qos`.
+    pub(super) async fn open(options: MqttOptions, qos: QoS) -> Result<Link, ConnectionError> {
         // The request queue stays empty; it must have a size.
         let mut eventloop = EventLoop::new(options, 1);
         let mut network = eventloop.network_options();
@@ -70,6 +71,7 @@ impl Link {
             resumed,
             asked: HashMap::new(),
             last_asked: 0,
+            qos,
             refused: Vec::new(),
             timer: None,
         })
@@ -85,11 +87,11 @@ impl Link {
         self.eventloop.state.events.pop_front()
     }
 
-    /// Asks for `filters` with QoS 1.
+    /// Asks for `filters`.
     pub(super) async fn subscribe(&mut self, filters: &[String]) -> Result<(), ConnectionError> {
         for filters in filters.chunks(FILTERS_AT_ONCE) {
             self.last_asked = self.last_asked.checked_add(1).unwrap_or(1);
-            let wanted = filters.iter().map(|filter| SubscribeFilter::new(filter.clone(), QoS::AtLeastOnce));
+            let wanted = filters.iter().map(|filter| SubscribeFilter::new(filter.clone(), self.qos));
             let mut packet = Subscribe::new_many(wanted);
             packet.pkid = self.last_asked;
             self.asked.insert(packet.pkid, filters.to_vec());

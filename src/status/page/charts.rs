@@ -16,6 +16,9 @@ use crate::status::wording::{Clock, figure};
 /// Rows of the table behind a chart at most: enough to read a day by the quarter-hour.
 const ROWS_MAX: usize = 96;
 
+/// Mean, lowest and highest of one line in one row; none where nothing was read.
+type Cell = Option<(f64, f64, f64)>;
+
 /// One chart before it is drawn.
 pub(in crate::status) struct Figure<'a> {
     /// Its word in the address of its CSV.
@@ -47,8 +50,8 @@ impl Figure<'_> {
         self.lines.iter().all(|(_, line)| line.lane.is_empty() && line.doubted.is_empty())
     }
 
-    fn rows(&self, columns: usize) -> BTreeMap<Stamp, Vec<Option<(f64, f64, f64)>>> {
-        let mut rows: BTreeMap<Stamp, Vec<Option<(f64, f64, f64)>>> = BTreeMap::new();
+    fn rows(&self, columns: usize) -> BTreeMap<Stamp, Vec<Cell>> {
+        let mut rows: BTreeMap<Stamp, Vec<Cell>> = BTreeMap::new();
         for (number, (_, line)) in self.lines.iter().enumerate() {
             for (at, column) in line.lane.thinned(columns).filled() {
                 let row = rows.entry(at).or_insert_with(|| vec![None; self.lines.len()]);
@@ -167,7 +170,7 @@ impl Figure<'_> {
         }
     }
 
-    fn cell(&self, cell: Option<(f64, f64, f64)>) -> String {
+    fn cell(&self, cell: Cell) -> String {
         let Some((mean, min, max)) = cell else { return String::new() };
         let say = |value: f64| figure(value, self.digits);
         if say(min) == say(max) { say(mean) } else { format!("{} ({} to {})", say(mean), say(min), say(max)) }

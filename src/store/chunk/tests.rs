@@ -1,3 +1,5 @@
+//! Packing and unpacking: to the bit, for ever, and against any bytes.
+
 #![allow(clippy::unwrap_used)]
 
 use super::*;

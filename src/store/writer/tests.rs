@@ -4,6 +4,7 @@
 
 use std::sync::mpsc;
 
+use super::super::group::GIVEN_UP_AT_ONCE;
 use super::*;
 use crate::climate::Quality;
 use crate::store::Sample;
