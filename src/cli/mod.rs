@@ -13,6 +13,7 @@ mod calibrate;
 pub mod check;
 mod export;
 mod heat;
+mod heat_args;
 mod logbook;
 mod paper;
 mod pasteurise;
