@@ -18,10 +18,11 @@ use tracing::{error, info, warn};
 use crate::config::{self, Plan};
 use crate::deliver::Deliverer;
 use crate::engine::clock::Clock;
+use crate::engine::notify::Manager;
 use crate::engine::restore::{self, RestoreError};
 use crate::engine::shelf::Shelf;
 use crate::engine::{Engine, Inlets, Outlets};
-use crate::ingest::Sources;
+use crate::ingest::{Delivery, Sources};
 use crate::status::{self, Access, snapshot::Snapshot};
 use crate::store::Writer;
 use crate::watch::alert::AlertEvent;
@@ -98,6 +99,8 @@ pub struct Running {
     /// The store could not be opened; the daemon watches, but keeps nothing.
     pub storeless: bool,
     sources: Sources,
+    /// Without any source the engine goes on all the same: it ends when this is dropped.
+    inlet: mpsc::Sender<Delivery>,
     engine: JoinHandle<Outlets>,
     status: Option<(oneshot::Sender<()>, JoinHandle<()>)>,
 }
@@ -152,11 +155,11 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     if let Some(address) = address {
         info!("the status page is at http://{address}/");
     }
-    let sources = Sources::start(&plan, deliveries_in, {
+    let sources = Sources::start(&plan, deliveries_in.clone(), {
         let clock = clock.clone();
         Arc::new(move || clock.now())
     });
-    Ok(Running { address, events, snapshots, storeless, sources, engine, status })
+    Ok(Running { address, events, snapshots, storeless, sources, inlet: deliveries_in, engine, status })
 }
 
 impl Running {
@@ -189,6 +192,7 @@ impl Running {
 
     async fn stop_in_order(mut self) {
         self.sources.stop_intake().await;
+        drop(self.inlet);
         let outlets = self.engine.await;
         self.sources.finish().await;
         match outlets {
@@ -218,21 +222,28 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
     let mut hangup = signal(SignalKind::hangup()).map_err(DaemonError::Signals)?;
     let mut plan = Arc::new(plan);
     let mut door = Door::default();
+    let mut manager = Manager::new();
     let mut look = tokio::time::interval(STORE_LOOK);
     look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     loop {
         let mut running = start(Arc::clone(&plan), Clock::Wall, &mut door).await?;
-        info!("watching {} probes for {}", plan.probes.len(), plan.site);
+        let doing = format!("watching {} probes for {}", plan.probes.len(), plan.site);
+        info!("{doing}");
+        manager.ready(&doing);
+        let mut turning = running.snapshots.clone();
         let ask = loop {
             tokio::select! {
                 _ = terminate.recv() => break Ask::Stop,
                 _ = interrupt.recv() => break Ask::Stop,
                 _ = hangup.recv() => {
+                    manager.reloading();
                     if let Some(new) = reread(&plan.file) {
                         plan = Arc::new(new);
                         break Ask::Reload;
                     }
+                    manager.ready(&doing);
                 }
+                () = manager.feed(&mut turning) => {}
                 name = running.ended() => return Err(DaemonError::Ended(name)),
                 _ = look.tick() => {
                     if running.storeless && restore::can_open(&plan) {
@@ -246,6 +257,7 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
             Ask::Reload => running.stop().await,
             Ask::Stop => {
                 info!("stopping");
+                manager.stopping();
                 tokio::select! {
                     () = running.stop() => {}
                     _ = terminate.recv() => warn!("told twice to stop: ending at once"),

@@ -10,6 +10,7 @@
 pub mod clock;
 mod entries;
 mod messages;
+pub mod notify;
 mod rebuild;
 pub mod restore;
 pub mod shelf;

@@ -51,5 +51,6 @@ pub fn reader(site: &Site) -> Result<Reader, Failure> {
 }
 
 fn is_there(site: &Site) -> bool {
-    site.plan.store.folder.join(FILE).exists()
+    // A folder that this account may not look into is no sign that nothing is there.
+    site.plan.store.folder.join(FILE).try_exists().unwrap_or(true)
 }

@@ -29,6 +29,6 @@ mod walk;
 mod word;
 
 pub use fault::{Cause, Fault, Faults};
-pub use load::{NoConfig, find, load, parse};
+pub use load::{NoConfig, find, load, load_for_commands, parse};
 pub use plan::Plan;
 pub use word::{duration_ms, show_duration};

@@ -88,7 +88,13 @@ impl Site {
 
     /// Starts the daemon and waits until its status answers.
     pub fn run(&self) -> Daemon {
+        self.run_with(&[])
+    }
+
+    /// As [`Site::run`], with `environment` added to this process's own.
+    pub fn run_with(&self, environment: &[(&str, &str)]) -> Daemon {
         let mut child = Command::new(env!("CARGO_BIN_EXE_tubwatch"))
+            .envs(environment.iter().copied())
             .arg("run")
             .arg("--config")
             .arg(self.config())
