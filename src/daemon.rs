@@ -18,6 +18,8 @@ use tracing::{error, info, warn};
 use crate::config::{self, Plan};
 use crate::deliver::Deliverer;
 use crate::engine::clock::Clock;
+use crate::engine::forwarder::Forwarder;
+use crate::engine::forwarding;
 use crate::engine::notify::Manager;
 use crate::engine::restore::{self, RestoreError};
 use crate::engine::shelf::Shelf;
@@ -101,6 +103,7 @@ pub struct Running {
     sources: Sources,
     /// Without any source the engine goes on all the same: it ends when this is dropped.
     inlet: mpsc::Sender<Delivery>,
+    forwarder: Option<Forwarder>,
     engine: JoinHandle<Outlets>,
     status: Option<(oneshot::Sender<()>, JoinHandle<()>)>,
 }
@@ -123,6 +126,7 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     let (outcomes_in, outcomes) = mpsc::unbounded_channel();
     let (snapshots_in, snapshots) = watch::channel(Arc::new(Snapshot::default()));
     let (events_in, events) = broadcast::channel(EVENTS_MAX);
+    let (asks, forwards) = forwarding::channel();
     let (deliveries_in, deliveries) = mpsc::channel(DELIVERIES_MAX);
 
     let report = move |report| {
@@ -139,8 +143,9 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     let deliverer = Deliverer::start(&plan.messengers, waiting, shelf.clone(), outcomes_in);
     let outlets = Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
-    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes }));
+    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, forwards }));
 
+    let forwarder = (!storeless).then(|| Forwarder::start(&plan, &asks));
     let mut address = None;
     let status = listener.map(|listener| {
         address = listener.local_addr().ok();
@@ -159,7 +164,7 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
         let clock = clock.clone();
         Arc::new(move || clock.now())
     });
-    Ok(Running { address, events, snapshots, storeless, sources, inlet: deliveries_in, engine, status })
+    Ok(Running { address, events, snapshots, storeless, sources, inlet: deliveries_in, forwarder, engine, status })
 }
 
 impl Running {
@@ -191,6 +196,9 @@ impl Running {
     }
 
     async fn stop_in_order(mut self) {
+        if let Some(forwarder) = self.forwarder.take() {
+            forwarder.stop().await;
+        }
         self.sources.stop_intake().await;
         drop(self.inlet);
         let outlets = self.engine.await;

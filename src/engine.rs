@@ -9,6 +9,8 @@
 
 pub mod clock;
 mod entries;
+pub mod forwarder;
+pub mod forwarding;
 mod messages;
 pub mod notify;
 mod rebuild;
@@ -65,6 +67,8 @@ pub struct Inlets {
     pub reports: mpsc::UnboundedReceiver<Report>,
     /// From the messengers.
     pub outcomes: mpsc::UnboundedReceiver<Outcome>,
+    /// From the forwarders.
+    pub forwards: mpsc::Receiver<forwarding::Ask>,
 }
 
 /// What the loop speaks to.
@@ -126,6 +130,7 @@ pub struct Engine {
     sources: Vec<SourceLive>,
     tally: Tally,
     rebuilds: Rebuilds,
+    forwarding: forwarding::Forwarding,
     standing: standing::Keeping,
     store_fault: Option<String>,
     shown_at: Option<Stamp>,
@@ -146,6 +151,7 @@ impl Engine {
             tally: Tally::new(restored.stored_by_probe, restored.refused_by_probe),
             rebuilds: Rebuilds::new(folder.clone()),
             standing: standing::Keeping::new(folder),
+            forwarding: restored.forwarding,
             keeper: restored.keeper,
             probe_ids: restored.probe_ids,
             seen: restored.seen,
@@ -196,6 +202,7 @@ impl Engine {
                 }
                 Some(report) = inlets.reports.recv() => self.report(report),
                 Some(outcome) = inlets.outcomes.recv() => self.outcome(&outcome),
+                Some(ask) = inlets.forwards.recv() => self.forward(ask),
                 Some(result) = rebuilt.recv() => self.rebuilt(result),
                 _ = tick.tick() => self.tick(),
             }
@@ -355,6 +362,7 @@ impl Engine {
     fn end_round(&mut self) {
         self.tick_with_the_samples();
         self.pass_on_events();
+        self.forwarding.changes(&mut self.round.changes);
         let round = std::mem::take(&mut self.round);
         if !round.changes.is_empty() || !round.receipts.is_empty() {
             self.changed = true;
@@ -389,6 +397,7 @@ impl Engine {
                 event.alert.text
             );
             self.round.changes.push(Change::Alert(event.alert.clone()));
+            self.forwarding.alert();
             let (plan, now) = (&self.plan, self.clock.now());
             for item in deliver::items(&event, &plan.site, &plan.messengers, &mut self.next_outbox_id, now) {
                 let (told, committed) = oneshot::channel::<()>();

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use proptest::prelude::*;
 use tubwatch::cli::check::check;
 use tubwatch::climate::Quantity;
-use tubwatch::config::plan::Way;
+use tubwatch::config::plan::{Precision, Way};
 use tubwatch::config::{Cause, Faults, Plan, cultures, load, parse};
 use tubwatch::grow::culture::{Limit, Requirement};
 use tubwatch::grow::tub::Stage;
@@ -83,7 +83,6 @@ fn of_every_key_only_what_is_not_built_is_refused() {
             "messenger[lamp].run",
             "morning",
             "sign_of_life",
-            "forward",
         ]
     );
     for fault in &faults {
@@ -109,14 +108,13 @@ fn what_is_built_takes_effect() {
         "only_after",
         "[morning]",
         "[sign_of_life]",
-        "[[forward]]",
     ];
     let without = |text: &str, block: &str| {
         let (before, rest) = text.split_once(block).unwrap();
         format!("{before}{}", rest.split_once("\n\n").map_or("", |(_, after)| after))
     };
     let mut built = text;
-    for part in ["[backup]", "[[intake]]", "[morning]", "[sign_of_life]", "[[forward]]"] {
+    for part in ["[backup]", "[[intake]]", "[morning]", "[sign_of_life]"] {
         built = without(&built, part);
     }
     for name in ["rs485", "door-co2", "wall", "post", "bell", "lamp"] {
@@ -153,6 +151,8 @@ fn what_is_built_takes_effect() {
     assert_eq!(plan.probes[1].recipe.select, [("/id".to_owned(), "a1".to_owned())]);
     assert_eq!(plan.probes[3].recipe.format, Format::Pairs);
     assert_eq!((plan.probes[1].source, plan.setup.sources[2].name.as_str()), (2, "usb"));
+    assert_eq!((plan.forwards[0].name.as_str(), plan.forwards[0].precision), ("farm", Precision::Milliseconds));
+    assert!(plan.forwards[0].url.0.ends_with("/write?db=climate&precision=ms"));
     let humidity = plan.setup.probes[0].correction[Quantity::Humidity.index()];
     assert_eq!((humidity.gain, humidity.offset), (1.0, -2.1));
     let shelf = &plan.setup.spaces[0];

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use super::cultures;
 use super::fault::{Cause, Fault, Faults};
 use super::files::{self, Shelf};
+use super::forwards::forwards;
 use super::messengers::messengers;
 use super::plan::Plan;
 use super::probes::probes;
@@ -136,6 +137,7 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
     let probes = probes(desk, root, &sources);
     let spaces = spaces(desk, root, &probes);
     let messengers = messengers(desk, root, shelf);
+    let forwards = forwards(desk, root, shelf);
     let own = site.cultures.map_or_else(Vec::new, |path| own_cultures(desk, &path, shelf));
     let brokers = sources.brokers.iter().map(|broker| SourceSetup { name: broker.name.clone(), kind: "broker" });
     let ports = sources.ports.iter().map(|port| SourceSetup { name: port.name.clone(), kind: "port" });
@@ -156,6 +158,7 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
         ports: sources.ports,
         probes: probes.plans,
         messengers,
+        forwards,
         setup,
     }
 }

@@ -64,7 +64,7 @@ fn webhook(desk: &mut Desk<'_>, section: &Section<'_>, shelf: &Shelf) -> Option<
 
 /// Reads `Name: value` lines; empty lines and those that begin with # are left out. What is wrong is
 /// noted at its line of the file, without repeating it.
-fn headers_of(desk: &mut Desk<'_>, path: &Text<'_>, shelf: &Shelf) -> Vec<(String, Secret)> {
+pub(super) fn headers_of(desk: &mut Desk<'_>, path: &Text<'_>, shelf: &Shelf) -> Vec<(String, Secret)> {
     if shelf.leaves_out(path) {
         return Vec::new();
     }

@@ -12,6 +12,7 @@ mod bands;
 pub mod cultures;
 pub mod fault;
 mod files;
+mod forwards;
 pub mod load;
 mod messengers;
 mod names;

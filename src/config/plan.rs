@@ -29,6 +29,8 @@ pub struct Plan {
     pub probes: Vec<ProbePlan>,
     /// Messengers, in the config's order.
     pub messengers: Vec<MessengerPlan>,
+    /// Time-series databases that are sent what is stored, in the config's order.
+    pub forwards: Vec<ForwardPlan>,
     /// What the watches must know. Sources are the brokers, then the ports.
     pub setup: Setup,
 }
@@ -122,6 +124,33 @@ pub struct MessengerPlan {
     pub at_least: Severity,
     /// How it is told.
     pub way: Way,
+}
+
+/// `[[forward]]`
+#[derive(Clone, Debug)]
+pub struct ForwardPlan {
+    /// Its name; its place in the history is kept under it.
+    pub name: String,
+    /// Where line protocol is posted, `http://` or `https://`.
+    pub url: Secret,
+    /// Further headers, read from `headers_file`.
+    pub headers: Vec<(String, Secret)>,
+    /// The unit of its time stamps, as its URL asks for.
+    pub precision: Precision,
+}
+
+/// The unit of time stamps in line protocol.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Precision {
+    /// Nanoseconds.
+    #[default]
+    Nanoseconds,
+    /// Microseconds.
+    Microseconds,
+    /// Milliseconds.
+    Milliseconds,
+    /// Seconds.
+    Seconds,
 }
 
 /// How a messenger delivers.

@@ -6,6 +6,7 @@
 //! dead holds up no other. Nothing here needs the disk: an item waits a moment for its commit, then
 //! goes. Left out: which alerts there are, and the store.
 
+pub mod forward;
 mod lane;
 mod outbox;
 mod webhook;

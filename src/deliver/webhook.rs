@@ -148,7 +148,7 @@ impl Webhook {
 }
 
 /// What the system or TLS said, without its codes.
-fn plainly(said: &str) -> String {
+pub(super) fn plainly(said: &str) -> String {
     if said.contains("UnknownIssuer") {
         return "its certificate comes from an authority that this machine does not trust".to_owned();
     }
@@ -157,7 +157,7 @@ fn plainly(said: &str) -> String {
     letters.next().map_or(String::new(), |first| first.to_lowercase().chain(letters).collect())
 }
 
-fn origin(uri: &Uri) -> String {
+pub(super) fn origin(uri: &Uri) -> String {
     let port = uri.port().map_or(String::new(), |port| format!(":{port}"));
     format!("{}://{}{port}", uri.scheme_str().unwrap_or("http"), uri.host().unwrap_or(""))
 }
@@ -181,7 +181,7 @@ fn all_headers(more: &[(String, Secret)]) -> Result<HeaderMap, String> {
     Ok(headers)
 }
 
-fn client(is_https: bool) -> Result<Client<HttpsConnector<HttpConnector>, Full<Bytes>>, String> {
+pub(super) fn client(is_https: bool) -> Result<Client<HttpsConnector<HttpConnector>, Full<Bytes>>, String> {
     let mut roots = rustls::RootCertStore::empty();
     if is_https {
         let found = rustls_native_certs::load_native_certs();
@@ -206,7 +206,7 @@ fn client(is_https: bool) -> Result<Client<HttpsConnector<HttpConnector>, Full<B
     Ok(Client::builder(TokioExecutor::new()).pool_max_idle_per_host(0).build(connector))
 }
 
-async fn drain<B: axum::body::HttpBody<Data = Bytes> + Unpin>(answer: Response<B>) {
+pub(super) async fn drain<B: axum::body::HttpBody<Data = Bytes> + Unpin>(answer: Response<B>) {
     let mut body = answer.into_body();
     let mut read = 0;
     while let Some(Ok(frame)) = body.frame().await {

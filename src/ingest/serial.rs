@@ -287,6 +287,7 @@ mod tests {
             ports: Vec::new(),
             probes: vec![ProbePlan { name: String::new(), source: 0, topic: None, recipe }],
             messengers: Vec::new(),
+            forwards: Vec::new(),
             setup: Default::default(),
         }
     }

@@ -10,6 +10,7 @@ pub mod csv;
 pub mod export;
 mod flush_climate;
 mod flushes_file;
+pub mod forwarded;
 pub mod line_protocol;
 mod places;
 mod tubs_file;

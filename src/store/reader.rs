@@ -32,8 +32,8 @@ const WINDOW_LEAST_MS: i64 = 10 * crate::climate::stamp::MINUTE_MS;
 /// A reading connection. Not for sharing between threads: each opens its own.
 #[derive(Debug)]
 pub struct Reader {
-    path: PathBuf,
-    connection: Connection,
+    pub(super) path: PathBuf,
+    pub(super) connection: Connection,
     zones: RefCell<Zones>,
 }
 

@@ -308,6 +308,7 @@ pub fn plan(brokers: Vec<BrokerPlan>, ports: Vec<PortPlan>, probes: Vec<ProbePla
         ports,
         probes,
         messengers: Vec::new(),
+        forwards: Vec::new(),
         setup,
     }
 }
