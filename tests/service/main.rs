@@ -7,4 +7,5 @@ mod harness;
 
 mod accounts;
 mod notify;
+mod reload;
 mod units;
