@@ -7,5 +7,6 @@ mod harness;
 
 mod accounts;
 mod notify;
+mod package;
 mod reload;
 mod units;
