@@ -15,8 +15,9 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio::task::JoinHandle;
 use tracing::{error, info, warn};
 
+use crate::climate::stamp::MINUTE_MS;
 use crate::config::{self, Plan};
-use crate::deliver::Deliverer;
+use crate::deliver::{self, Before, Deliverer};
 use crate::engine::clock::Clock;
 use crate::engine::forwarder::Forwarder;
 use crate::engine::forwarding;
@@ -40,6 +41,9 @@ const STOP_WITHIN: Duration = Duration::from_secs(5);
 const PARTS_LOOK: Duration = Duration::from_secs(1);
 /// How often a daemon that started without its store looks whether it can be opened by now.
 const STORE_LOOK: Duration = Duration::from_secs(10);
+
+/// An engine that has shown nothing for so long stands still.
+const ENGINE_SILENT_MS: i64 = MINUTE_MS;
 
 /// Why the daemon could not start or go on.
 #[derive(Debug, thiserror::Error)]
@@ -106,6 +110,23 @@ pub struct Running {
     forwarder: Option<Forwarder>,
     engine: JoinHandle<Outlets>,
     status: Option<(oneshot::Sender<()>, JoinHandle<()>)>,
+    sign_of_life: Option<JoinHandle<()>>,
+}
+
+/// Whether samples, watches, store and outbox all work, by the last snapshot.
+fn is_well(snapshot: &Snapshot) -> Result<(), String> {
+    if let Some(fault) = snapshot.inner.faults.first() {
+        return Err(fault.clone());
+    }
+    let now = Clock::Wall.now();
+    // The engine makes one every second.
+    if now.since(snapshot.time).abs() > ENGINE_SILENT_MS {
+        return Err("watches: the engine has stood still for a minute".to_owned());
+    }
+    if !snapshot.probes.is_empty() && snapshot.probes.iter().all(|probe| probe.health == "silent") {
+        return Err("samples: no probe reports".to_owned());
+    }
+    Ok(())
 }
 
 /// Starts everything, in order; what fails to start ends what had started.
@@ -134,13 +155,18 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
         let _ = reports_in.send(report);
     };
     let writer = match restored.store.take() {
-        Some(store) => Some(Writer::start(store, plan.store.commit_every, report).map_err(RestoreError::from)?),
+        Some(mut store) => {
+            store.keep_raw(plan.store.keep_raw);
+            Some(Writer::start(store, plan.store.commit_every, report).map_err(RestoreError::from)?)
+        }
         None => None,
     };
     let storeless = writer.is_none();
     let waiting = std::mem::take(&mut restored.outbox_waiting);
     let shelf = Arc::new(Shelf::new(Arc::clone(&plan)));
-    let deliverer = Deliverer::start(&plan.messengers, waiting, shelf.clone(), outcomes_in);
+    let subjects = restored.told.iter().flat_map(|told| told.alerts.iter().map(|alert| alert.subject.clone()));
+    let before = Before { waiting, subjects: subjects.collect() };
+    let deliverer = Deliverer::start(&plan, before, clock.now(), shelf.clone(), outcomes_in);
     let outlets = Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
     let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, forwards }));
@@ -160,11 +186,26 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     if let Some(address) = address {
         info!("the status page is at http://{address}/");
     }
-    let sources = Sources::start(&plan, deliveries_in.clone(), {
+    let sources = Sources::start_with_window(&plan, deliveries_in.clone(), {
         let clock = clock.clone();
         Arc::new(move || clock.now())
     });
-    Ok(Running { address, events, snapshots, storeless, sources, inlet: deliveries_in, forwarder, engine, status })
+    let sign_of_life = plan.sign_of_life.clone().map(|sign| {
+        let snapshots = snapshots.clone();
+        tokio::spawn(deliver::sign_of_life::run(sign, move || is_well(&snapshots.borrow())))
+    });
+    Ok(Running {
+        address,
+        events,
+        snapshots,
+        storeless,
+        sources,
+        inlet: deliveries_in,
+        forwarder,
+        engine,
+        status,
+        sign_of_life,
+    })
 }
 
 impl Running {
@@ -198,6 +239,10 @@ impl Running {
     async fn stop_in_order(mut self) {
         if let Some(forwarder) = self.forwarder.take() {
             forwarder.stop().await;
+        }
+        if let Some(sign) = self.sign_of_life.take() {
+            // Who stops gives no sign.
+            sign.abort();
         }
         self.sources.stop_intake().await;
         drop(self.inlet);

@@ -14,11 +14,14 @@ pub mod forwarding;
 mod messages;
 pub mod notify;
 mod rebuild;
+pub mod replay;
 pub mod restore;
 pub mod shelf;
 mod standing;
 mod tally;
+mod telling;
 mod view;
+pub mod wishes;
 
 use std::collections::VecDeque;
 use std::path::PathBuf;
@@ -29,14 +32,15 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tracing::{error, info, warn};
 
 use crate::climate::Stamp;
+use crate::climate::stamp::DAY_MS;
 use crate::climate::stamp::MINUTE_MS;
 use crate::config::Plan;
-use crate::deliver::{self, Deliverer, Outcome};
+use crate::deliver::{Deliverer, Outcome};
 use crate::grow::logbook::Entry;
 use crate::ingest::{Delivery, Receipt, SourceState};
 use crate::status::snapshot::Snapshot;
 use crate::store::standing::Standing;
-use crate::store::{Change, Reader, Report, Seen, Urgency, Writer};
+use crate::store::{Change, Known, Reader, Report, Urgency, Writer};
 use crate::watch::alert::AlertEvent;
 use crate::watch::dating::{Dated, Dating};
 use crate::watch::keeper::Keeper;
@@ -45,6 +49,7 @@ use clock::Clock;
 use messages::Riding;
 use rebuild::Rebuilds;
 use tally::{Refused, Tally};
+use telling::Telling;
 
 /// Deliveries taken in one round before their changes go to the writer: large rounds under load, one
 /// message when idle.
@@ -118,11 +123,11 @@ pub struct Engine {
     /// Scratch, empty between calls.
     dated: Vec<Dated<Riding>>,
     probe_ids: Vec<i64>,
-    seen: Seen,
+    seen: Known,
     entries: Vec<Entry>,
     reader: Option<Reader>,
     data_version: i64,
-    next_outbox_id: i64,
+    telling: Telling,
     outlets: Outlets,
     round: Round,
     pending: VecDeque<Pending>,
@@ -152,13 +157,13 @@ impl Engine {
             rebuilds: Rebuilds::new(folder.clone()),
             standing: standing::Keeping::new(folder),
             forwarding: restored.forwarding,
+            telling: Telling::new(&plan, restored.told, restored.keeper.alerts(), restored.next_outbox_id),
             keeper: restored.keeper,
             probe_ids: restored.probe_ids,
             seen: restored.seen,
             entries: restored.entries,
             data_version: 0,
             reader: restored.reader,
-            next_outbox_id: restored.next_outbox_id,
             store_fault: restored.fault,
             plan,
             clock,
@@ -189,6 +194,10 @@ impl Engine {
         let mut tick = tokio::time::interval(TICK);
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut rebuilt = self.rebuilds.take_results();
+        if self.reader.is_some() {
+            // The logbook may have been written to while nobody ran.
+            self.keep_standing();
+        }
         self.end_round();
         loop {
             tokio::select! {
@@ -276,6 +285,7 @@ impl Engine {
             let name = &self.plan.probes[probe].name;
             warn!("probe {name}: its temperatures look like Fahrenheit; let it send Celsius, or the figures are wrong");
         }
+        self.tell_what_is_due();
         self.want_rebuilds();
         self.start_rebuild();
         self.round.changes.extend(self.tally.refused_changes(&self.probe_ids, self.wall.now()));
@@ -299,6 +309,8 @@ impl Engine {
                 self.keeper.store_state(false, &why, now, &mut self.events);
                 self.store_fault = Some(why);
             }
+            Report::Sealed { probe, stamps } => self.seen.sealed(probe, &stamps),
+            Report::Unsealed { why } => error!("samples could not be packed, and stay as they are: {why}"),
             Report::Dropped { samples, more } => {
                 for (probe_id, at) in samples {
                     self.seen.remove(probe_id, at);
@@ -335,20 +347,6 @@ impl Engine {
         self.rebuilds.committed(ticket);
     }
 
-    fn outcome(&mut self, outcome: &Outcome) {
-        let at = self.clock.now();
-        match &outcome.result {
-            Ok(()) => {
-                self.round.changes.push(Change::Delivered { id: outcome.id, at });
-                self.round.at_once = true;
-            }
-            Err(error) => {
-                self.round.changes.push(Change::Tried { id: outcome.id, tries: outcome.tries, error: error.clone() });
-            }
-        }
-        self.changed = true;
-    }
-
     /// On the samples' clock an hour may pass between two ticks of the machine's.
     fn tick_with_the_samples(&mut self) {
         let now = self.clock.now();
@@ -367,7 +365,12 @@ impl Engine {
         if !round.changes.is_empty() || !round.receipts.is_empty() {
             self.changed = true;
             if let Some(writer) = &self.outlets.writer {
-                let urgency = if round.at_once { Urgency::AtOnce } else { Urgency::WhenDue };
+                let within = round.receipts.iter().filter_map(Receipt::within).min();
+                let urgency = match within {
+                    _ if round.at_once => Urgency::AtOnce,
+                    Some(within) => Urgency::Within(within),
+                    None => Urgency::WhenDue,
+                };
                 let ticket = writer.write(round.changes, urgency, round.receipts.len());
                 self.rebuilds.wrote(ticket);
                 self.pending.push_back(Pending {
@@ -384,6 +387,7 @@ impl Engine {
 
     /// Alert events of the round: into the store, the outbox, the log.
     fn pass_on_events(&mut self) {
+        self.keep_silent_changes();
         if self.events.is_empty() {
             return;
         }
@@ -398,29 +402,35 @@ impl Engine {
             );
             self.round.changes.push(Change::Alert(event.alert.clone()));
             self.forwarding.alert();
-            let (plan, now) = (&self.plan, self.clock.now());
-            for item in deliver::items(&event, &plan.site, &plan.messengers, &mut self.next_outbox_id, now) {
-                let (told, committed) = oneshot::channel::<()>();
-                self.round.changes.push(Change::Outbox(item.clone()));
-                self.round.told.push(told);
-                self.outlets.deliverer.hand_over(item, async {
-                    if committed.await.is_err() {
-                        // Never committed: it must not be dropped from memory in favour of the store.
-                        std::future::pending::<()>().await;
-                    }
-                });
-            }
+            self.tell_event(&event);
             // Nobody may be listening.
             let _ = self.outlets.events.send(event);
         }
         self.round.at_once = true;
+        self.tell();
+        self.keep_standing();
+    }
+
+    /// Alerts that changed without anybody being told go to the store alone.
+    fn keep_silent_changes(&mut self) {
+        let changed = self.keeper.take_changed();
+        if changed.is_empty() {
+            return;
+        }
+        self.round.changes.extend(changed.into_iter().map(Change::Alert));
+        self.round.at_once = true;
+        self.changed = true;
         self.keep_standing();
     }
 
     /// Rewrites `standing.json`.
     fn keep_standing(&self) {
         let live: Vec<&str> = self.keeper.tubs().map(|tub| tub.id.as_str()).collect();
-        let of_live = |entry: &&Entry| live.contains(&entry.tub.as_str());
+        let now = self.clock.now();
+        // A wish holds for a day at most.
+        let of_live = |entry: &&Entry| {
+            live.contains(&entry.tub.as_str()) || (entry.deed.is_wish() && now.since(entry.at) <= DAY_MS)
+        };
         self.standing.write(Standing {
             entries: self.entries.iter().filter(of_live).cloned().collect(),
             alerts: self.keeper.alerts().cloned().collect(),

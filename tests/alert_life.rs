@@ -9,7 +9,7 @@ use tubwatch::watch::life::{Happening, apply, step};
 #[test]
 fn every_row_of_the_alert_table() {
     use AlertState::{Acknowledged, Ended, Returned, Shelved, Suppressed, Unacknowledged};
-    use Happening::{Acknowledge, Gone, Over, Stands, Worse};
+    use Happening::{Acknowledge, Gone, Over, ShelfEnds, Shelve, Stands, Suppress, Worse};
     let told_acknowledged = Some(EventKind::Acknowledged);
     let told_returned = Some(EventKind::Returned);
     let told_again = Some(EventKind::RaisedAgain);
@@ -44,6 +44,24 @@ fn every_row_of_the_alert_table() {
         (Ended, Over, Ended, None),
         (Ended, Acknowledge, Ended, None),
         (Ended, Gone, Ended, None),
+        (Unacknowledged, Shelve, Shelved, None),
+        (Unacknowledged, ShelfEnds, Unacknowledged, None),
+        (Unacknowledged, Suppress, Suppressed, None),
+        (Acknowledged, Shelve, Shelved, None),
+        (Acknowledged, ShelfEnds, Acknowledged, None),
+        (Acknowledged, Suppress, Suppressed, None),
+        (Returned, Shelve, Returned, None),
+        (Returned, ShelfEnds, Returned, None),
+        (Returned, Suppress, Returned, None),
+        (Shelved, Shelve, Shelved, None),
+        (Shelved, ShelfEnds, Unacknowledged, told_again),
+        (Shelved, Suppress, Shelved, None),
+        (Suppressed, Shelve, Suppressed, None),
+        (Suppressed, ShelfEnds, Suppressed, None),
+        (Suppressed, Suppress, Suppressed, None),
+        (Ended, Shelve, Ended, None),
+        (Ended, ShelfEnds, Ended, None),
+        (Ended, Suppress, Ended, None),
     ];
     for (before, happening, after, told) in rows {
         assert_eq!(step(before, happening), (after, told), "{before:?} {happening:?}");

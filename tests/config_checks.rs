@@ -34,7 +34,7 @@ fn one_fault(text: &str, key: &str, cause: Cause, part: &str) {
 
 #[test]
 fn site_store_and_status() {
-    use Cause::{Clash, Missing, NotBuilt, Unreadable, Value, WrongType};
+    use Cause::{Clash, Missing, Unreadable, Value, WrongType};
     for (text, key, cause, part) in [
         ("due_not_before = \"1min\"", "site.due_not_before", Value, "from \"1h\" to \"365d\""),
         ("due_not_before = 10", "site.due_not_before", WrongType, "found the number 10"),
@@ -44,7 +44,7 @@ fn site_store_and_status() {
         ("[store]\nkeep_raw = \"forever\"", "store.path", Missing, "a folder"),
         ("[store]\npath = \"x\"\ncommit_every = \"0s\"", "store.commit_every", Value, "from \"100ms\" to \"10min\""),
         ("[store]\npath = \"x\"\nkeep_raw = \"for ever\"", "store.keep_raw", Value, "did you mean \"forever\"?"),
-        ("[store]\npath = \"x\"\nkeep_raw = \"365d\"", "store.keep_raw", NotBuilt, "not built yet"),
+        ("[store]\npath = \"x\"\nkeep_raw = \"30d\"", "store.keep_raw", Value, "at least \"90d\""),
         ("[status]\nlisten = \"0.0.0.0:8750\"", "status.listen", Clash, "expected token_file beside it"),
         ("[status]\nlisten = \"8750\"", "status.listen", Value, "expected an address and a port"),
         ("[status]\ntoken_file = \"mqtt.none\"", "status.token_file", Unreadable, "cannot be read"),
@@ -149,14 +149,15 @@ fn brokers() {
 
 #[test]
 fn ports() {
-    use Cause::{Clash, Missing, NotBuilt, Value, WrongType};
+    use Cause::{Clash, Missing, Value, WrongType};
     let with = |line: &str| format!("{PORT}{line}\n");
     for (text, key, cause, part) in [
         (with("baud = 100"), "baud", Value, "from 300 to 4000000"),
         (with("baud = 9600.5"), "baud", Value, "whole number"),
         (with("baud = \"9600\""), "baud", WrongType, "found the text \"9600\", expected a number"),
         (with("protocol = \"line\""), "protocol", Value, "did you mean \"lines\"?"),
-        (with("protocol = \"modbus\""), "protocol", NotBuilt, "Modbus is not built yet"),
+        (with("parity = \"evn\""), "parity", Value, "did you mean \"even\"?"),
+        (with("stop_bits = 3"), "stop_bits", Value, "from 1 to 2"),
         ("[[port]]\nname = \"usb\"".to_owned(), "device", Missing, "/dev/ttyUSB0"),
     ] {
         one_fault(&text, &format!("port[usb].{key}"), cause, part);
@@ -168,7 +169,7 @@ fn ports() {
 
 #[test]
 fn probes() {
-    use Cause::{Clash, Dangling, Missing, NotBuilt, Unknown, Value, WrongType};
+    use Cause::{Clash, Dangling, Missing, Unknown, Value, WrongType};
     let probe = |lines: &str| format!("{PORT}{PROBE}{lines}\n");
     let format = |format: &str, lines: &str| probe(lines).replace("\"json\"", &format!("{format:?}"));
     for (text, key, cause, part) in [
@@ -185,9 +186,14 @@ fn probes() {
         (probe("reads = { temperature = 1 }"), ".reads.temperature", WrongType, "a JSON Pointer"),
         (probe("reads = { pressure = \"/p\" }"), ".reads.pressure", Unknown, "expected temperature, humidity"),
         (probe("reads = { temperature = \"/t\", humidity = \"/t\" }"), ".reads.humidity", Clash, "read as temperature"),
-        (probe("reads = { temperature = { input = 1 } }"), ".reads.temperature", NotBuilt, "Modbus"),
-        (probe(&format!("unit = 1\n{READS}")), ".unit", NotBuilt, "Modbus"),
-        (format("csv", "reads = { temperature = 0 }"), ".reads.temperature", Value, "a column number from 1"),
+        (probe("reads = { temperature = { input = 1 } }"), ".reads.temperature", Clash, "on a port with protocol"),
+        (probe(&format!("unit = 1\n{READS}")), ".unit", Clash, "on a port with protocol"),
+        (
+            format("csv", "reads = { temperature = 0 }"),
+            ".reads.temperature",
+            Value,
+            "a column number from 1, or a name",
+        ),
         (format("csv", "reads = { temperature = 2, humidity = \"02\" }"), ".reads.humidity", Clash, "already"),
         (format("pairs", "reads = { temperature = \"T=\" }"), ".reads.temperature", Value, "a key such as"),
         (format("number", "reads = { temperature = \"\", co2 = \"\" }"), ".reads", Clash, "exactly one"),
@@ -384,7 +390,7 @@ fn bands() {
 
 #[test]
 fn messengers() {
-    use Cause::{Clash, Missing, Unreadable, Value, WrongType};
+    use Cause::{Clash, Dangling, Missing, Unreadable, Value, WrongType};
     let one = |lines: &str| format!("[[messenger]]\nname = \"m\"\n{lines}\n");
     for (text, key, cause, part) in [
         ("", "webhook", Missing, "webhook, mail, publish or run"),
@@ -400,6 +406,51 @@ fn messengers() {
             "no such file",
         ),
         ("webhook = { url = \"http://a\" }\nat_least = \"bad\"", "at_least", Value, "advice, warning or critical"),
+        ("webhook = { url = \"http://a\", body = \"{txt} s\" }", "webhook.body", Value, "did you mean \"text\""),
+        ("webhook = { url = \"http://a\" }\nagain_every = \"1m\"", "again_every", Value, "did you mean \"1min\""),
+        ("webhook = { url = \"http://a\" }\nonly_after = 5", "only_after", WrongType, "a duration"),
+        (
+            "webhook = { url = \"http://a\" }\nhush = { to = \"7:00\", from = \"22:00\" }",
+            "hush.to",
+            Value,
+            "time of day",
+        ),
+        ("webhook = { url = \"http://a\" }\nhush = { to = \"07:00\" }", "hush.from", Missing, "time of day"),
+        (
+            "webhook = { url = \"http://a\" }\nhush = { from = \"07:00\", to = \"07:00\" }",
+            "hush.to",
+            Value,
+            "nothing would",
+        ),
+        ("mail = { from = \"a@b.invalid\", to = [\"c@d.invalid\"] }", "mail.server", Missing, "smtps://"),
+        (
+            "mail = { server = \"smtp://u:s3cret@a\", from = \"a@b.invalid\", to = [\"c@d.invalid\"] }",
+            "mail.server",
+            Value,
+            "password_file",
+        ),
+        (
+            "mail = { server = \"smtp://a\", from = \"nobody\", to = [\"c@d.invalid\"] }",
+            "mail.from",
+            Value,
+            "a mail address",
+        ),
+        ("mail = { server = \"smtp://a\", from = \"a@b.invalid\", to = [] }", "mail.to", Value, "1 to 20"),
+        (
+            "mail = { server = \"smtp://a\", from = \"a@b.invalid\", to = [\"c@d.invalid\\nBcc: e@f\"] }",
+            "mail.to",
+            Value,
+            "a mail address",
+        ),
+        (
+            "mail = { server = \"smtp://a\", from = \"a@b.invalid\", to = [\"c@d.invalid\"], username = \"u\" }",
+            "mail.username",
+            Clash,
+            "password_file",
+        ),
+        ("publish = { broker = \"hose\", topic = \"a\" }", "publish.broker", Dangling, "no broker, intake or port"),
+        ("run = { program = \"\" }", "run.program", Value, "the path of a program"),
+        ("run = { program = \"/bin/x\", args = \"on\" }", "run.args", WrongType, "a list"),
     ] {
         one_fault(&one(text), &format!("messenger[m].{key}"), cause, part);
         let faults = parsed(&format!("{SITE}{STORE}{}", one(text))).unwrap_err();
@@ -407,7 +458,26 @@ fn messengers() {
     }
     let faults = parsed(&format!("{SITE}{STORE}{}", one("webhook = { url = \"http://a\" }\nmail = {}"))).unwrap_err();
     let causes: Vec<Cause> = faults.iter().map(|fault| fault.cause).collect();
-    assert_eq!(causes, [Cause::NotBuilt, Clash]);
+    assert_eq!(causes, [Clash]);
+    let broker = "[[broker]]\nname = \"house\"\nurl = \"mqtt://a\"\n";
+    for (topic, part) in [("a/#", "without +, #"), ("", "an MQTT topic"), ("tubwatch/standing/x", "tubwatch itself")] {
+        let text = format!("{broker}{}", one(&format!("publish = {{ broker = \"house\", topic = \"{topic}\" }}")));
+        one_fault(&text, "messenger[m].publish.topic", Value, part);
+    }
+    let one = one("webhook = { url = \"http://a\" }");
+    for (text, key, cause, part) in [
+        ("[morning]\nto = [\"m\"]", "morning.at", Missing, "time of day"),
+        ("[morning]\nat = \"24:00\"\nto = [\"m\"]", "morning.at", Value, "time of day"),
+        ("[morning]\nat = \"07:30\"\nto = [\"n\"]", "morning.to", Dangling, "no messenger is called \"n\""),
+        ("[morning]\nat = \"07:30\"\nto = []", "morning.to", Value, "an empty list"),
+        ("[sign_of_life]\nevery = \"5min\"", "sign_of_life.url", Missing, "asked for"),
+        ("[sign_of_life]\nurl = \"ftp://a/s3cret\"", "sign_of_life.url", Value, "begins with"),
+        ("[sign_of_life]\nurl = \"http://a\"\nevery = \"0s\"", "sign_of_life.every", Value, "a duration"),
+        ("[status]\naddress = \"http://a/b\"", "status.address", Value, "more than a host"),
+    ] {
+        one_fault(&format!("{one}{text}\n"), key, cause, part);
+    }
+    let one = |lines: &str| format!("[[messenger]]\nname = \"m\"\n{lines}\n");
 
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(
@@ -423,4 +493,109 @@ fn messengers() {
     std::fs::write(folder.path().join("h"), "# nothing\n").unwrap();
     let faults = parse(&text, &folder.path().join("here.toml")).unwrap_err();
     assert!(faults.to_string().contains("holds no header"), "{faults}");
+}
+
+#[test]
+fn checksums_and_columns() {
+    use Cause::{Clash, Missing, Value};
+    let csv = |lines: &str| format!("{PORT}{PROBE}{lines}\n").replace("\"json\"", "\"csv\"");
+    let plan = parsed(&format!(
+        "{SITE}{STORE}{}",
+        csv("columns = [\"id\", \"t\", \"h\"]\nreads = { temperature = \"t\", humidity = 3 }\nselect = { id = \"a1\" }\n\
+             checksum = { kind = \"crc16\", at = \"*\", from = \"$\" }")
+    ))
+    .unwrap_or_else(|faults| panic!("{faults}"));
+    let recipe = &plan.probes[0].recipe;
+    assert_eq!(recipe.reads[..2], [Some("2".to_owned()), Some("3".to_owned())]);
+    assert_eq!(recipe.select, [("1".to_owned(), "a1".to_owned())]);
+    let checksum = recipe.checksum.as_ref().unwrap();
+    assert_eq!((checksum.kind.word(), checksum.at.as_str(), checksum.from.as_str()), ("crc16", "*", "$"));
+    let reads = "reads = { temperature = 2 }";
+    let name = PROBE.split('"').nth(1).unwrap();
+    for (lines, key, cause, part) in [
+        (format!("{reads}\nchecksum = {{ at = \"*\" }}"), "checksum.kind", Missing, "sum, xor"),
+        (format!("{reads}\nchecksum = {{ kind = \"crc32\", at = \"*\" }}"), "checksum.kind", Value, "crc"),
+        (format!("{reads}\nchecksum = {{ kind = \"sum\" }}"), "checksum.at", Missing, "the mark"),
+        (format!("{reads}\nchecksum = {{ kind = \"sum\", at = \"a\" }}"), "checksum.at", Value, "no hexadecimal"),
+        (format!("{reads}\ncolumns = [\"a\", \"a\"]"), "columns", Clash, "twice"),
+        (format!("{reads}\ncolumns = [\"1\"]"), "columns", Value, "no number"),
+        (format!("{reads}\ncolumns = []"), "columns", Value, "1 to 100"),
+        (
+            "columns = [\"a\"]\nreads = { temperature = \"b\" }".to_owned(),
+            "reads.temperature",
+            Value,
+            "a name of columns",
+        ),
+    ] {
+        one_fault(&csv(&lines), &format!("probe[{name}].{key}"), cause, part);
+    }
+    let json = format!("{PORT}{PROBE}{READS}\ncolumns = [\"a\"]\n");
+    one_fault(&json, &format!("probe[{name}].columns"), Clash, "only a CSV row");
+}
+
+#[test]
+fn units_and_registers() {
+    use Cause::{Clash, Missing, Unknown, Value, WrongType};
+    let unit = |lines: &str, reads: &str| {
+        let probe = PROBE.replace("format = \"json\"\n", "");
+        format!("{PORT}protocol = \"modbus\"\n{probe}{lines}\nreads = {{ {reads} }}\n")
+    };
+    let good = "temperature = { input = 1, kind = \"i16\" }";
+    assert!(parsed(&format!("{SITE}{STORE}{}", unit("unit = 1", good))).is_ok());
+    for (text, key, cause, part) in [
+        (unit("", good), "unit", Missing, "1 to 247"),
+        (unit("unit = 0", good), "unit", Value, "from 1 to 247"),
+        (unit("unit = 1.5", good), "unit", Value, "whole number"),
+        (unit("unit = 1\ntries = 0", good), "tries", Value, "from 1 to 10"),
+        (unit("unit = 1\nanswer_within = \"1min\"", good), "answer_within", Value, "to \"10s\""),
+        (unit("unit = 1\nformat = \"json\"", good), "format", Clash, "expected no format"),
+        (unit("unit = 1", "temperature = \"/t\""), "reads.temperature", WrongType, "input = 1"),
+        (unit("unit = 1", "temperature = { kind = \"i16\" }"), "reads.temperature.input", Missing, "the first is 0"),
+        (unit("unit = 1", "temperature = { input = 1 }"), "reads.temperature.kind", Missing, "i16, u16"),
+        (
+            unit("unit = 1", "temperature = { input = 70000, kind = \"i16\" }"),
+            "reads.temperature.input",
+            Value,
+            "65535",
+        ),
+        (
+            unit("unit = 1", "temperature = { input = 65535, kind = \"f32\" }"),
+            "reads.temperature",
+            Value,
+            "two registers",
+        ),
+        (
+            unit("unit = 1", "temperature = { input = 1, holding = 1, kind = \"i16\" }"),
+            "reads.temperature.holding",
+            Clash,
+            "one of them",
+        ),
+        (
+            unit("unit = 1", "temperature = { input = 1, kind = \"i16\", order = \"big\" }"),
+            "reads.temperature.order",
+            Clash,
+            "no order",
+        ),
+        (
+            unit("unit = 1", "temperature = { input = 1, kind = \"i16\", scale = 0 }"),
+            "reads.temperature.scale",
+            Value,
+            "one step",
+        ),
+        (
+            unit("unit = 1", "temperature = { imput = 1, input = 1, kind = \"i16\" }"),
+            "reads.temperature.imput",
+            Unknown,
+            "input",
+        ),
+        (
+            unit("unit = 1", &format!("{good}, humidity = {{ input = 1, kind = \"u16\" }}")),
+            "reads.humidity",
+            Clash,
+            "already",
+        ),
+    ] {
+        let name = PROBE.split('"').nth(1).unwrap();
+        one_fault(&text, &format!("probe[{name}].{key}"), cause, part);
+    }
 }

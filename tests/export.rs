@@ -62,6 +62,7 @@ fn setup() -> Setup {
         spaces: vec![shelf],
         cultures: vec![culture()],
         due_not_before_ms: 0,
+        timezone: chrono_tz::UTC,
     }
 }
 

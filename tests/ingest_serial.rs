@@ -70,7 +70,8 @@ impl Watched {
 }
 
 fn on(wire: &Wire, recipes: Vec<Recipe>) -> Plan {
-    let port = PortPlan { name: "usb".to_owned(), device: wire.path().to_owned(), baud: 115_200 };
+    let port =
+        PortPlan { name: "usb".to_owned(), device: wire.path().to_owned(), baud: 115_200, ..PortPlan::default() };
     let probes =
         recipes.into_iter().enumerate().map(|(at, recipe)| probe(&format!("probe-{at}"), 0, None, recipe)).collect();
     plan(Vec::new(), vec![port], probes)
@@ -187,7 +188,7 @@ async fn a_device_in_use_or_of_another_kind_is_told_in_words() {
     watched.sources.stop().await;
 
     let file = tempfile::NamedTempFile::new().unwrap();
-    let port = PortPlan { name: "usb".to_owned(), device: file.path().to_owned(), baud: 9600 };
+    let port = PortPlan { name: "usb".to_owned(), device: file.path().to_owned(), baud: 9600, ..PortPlan::default() };
     let mut watched = Watched::start(&harness::plan(Vec::new(), vec![port], Vec::new()), 64);
     watched.until("told", |w| w.last_state().is_some_and(|(state, _)| state == SourceState::Away)).await;
     assert!(watched.last_state().unwrap().1.contains("does not open as a serial port ("));

@@ -130,7 +130,8 @@ fn the_rehearsal_shows_the_whole_job() {
     assert!(told(&["warning raised:", "Tub hot"]), "{said}");
     assert!(told(&["critical", "Tub hot"]), "{said}");
     assert!(told(&["core-quiet", "nothing heard"]), "{said}");
-    assert!(!told(&["raised", "Tub good"]), "{said}");
+    assert!(!told(&["warning raised", "Tub good"]) && !told(&["critical raised", "Tub good"]), "{said}");
+    assert!(told(&["advice raised", "Tub good: due"]), "{said}");
     let export = Path::new(lines.last().unwrap());
     assert_eq!(export, folder.path().canonicalize().unwrap().join("rehearsal"));
     let tubs = std::fs::read_to_string(export.join("tubs.csv")).unwrap();

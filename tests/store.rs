@@ -204,9 +204,9 @@ fn duplicates_are_known_after_a_restart() {
     }
     assert_eq!(changes.len(), 4);
     write(folder.path(), changes);
-    let again = Reader::open(folder.path()).unwrap().seen().unwrap();
+    let mut again = Reader::open(folder.path()).unwrap().known().unwrap();
     for at in [5, 10, 20, 30] {
-        assert!(again.contains(1, Stamp(at)));
+        assert!(!again.insert(1, Stamp(at)));
     }
     assert_eq!((again.count(1), again.count(2)), (4, 0));
     assert_eq!(again.next_free(1, Stamp(10)), Stamp(11));
@@ -260,7 +260,7 @@ fn outbox(id: i64) -> OutboxItem {
         id,
         messenger: "phone".to_owned(),
         alert_id: 7,
-        event: EventKind::RaisedAgain,
+        event: EventKind::RaisedAgain.into(),
         body: "{\"id\":7}".to_owned(),
         idempotency_key: "cellar/tub A1/core-temperature/900/raised-again/2".to_owned(),
         created_at: Stamp(5),
@@ -371,7 +371,7 @@ fn somebody_elses_transaction_delays_commits_but_loses_nothing() {
         other => panic!("{other:?}"),
     }
     writer.flush_and_stop(DEADLINE).unwrap();
-    assert_eq!(Reader::open(folder.path()).unwrap().seen().unwrap().count(1), 1);
+    assert_eq!(Reader::open(folder.path()).unwrap().known().unwrap().count(1), 1);
 }
 
 /// Every way of opening must tell the same and leave the file's bytes as they are.
@@ -455,7 +455,7 @@ fn a_command_makes_the_store_whole_and_leaves_nothing_beside() {
     let connection = rusqlite::Connection::open(deep.join("tubwatch.sqlite")).unwrap();
     let pragma = |name: &str| -> i64 { connection.query_row(name, [], |row| row.get(0)).unwrap() };
     assert_eq!(pragma("PRAGMA application_id"), 0x5455_4257);
-    assert_eq!(pragma("PRAGMA user_version"), 1);
+    assert_eq!(pragma("PRAGMA user_version"), tubwatch::store::schema::VERSION);
     let mode: String = connection.query_row("PRAGMA journal_mode", [], |row| row.get(0)).unwrap();
     assert_eq!(mode, "wal");
 }

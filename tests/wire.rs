@@ -9,7 +9,7 @@ use tubwatch::wire::{decode, printable, topic};
 /// A recipe that reads temperature and humidity.
 fn recipe(format: Format, temperature: &str, humidity: &str) -> Recipe {
     let reads = [Some(temperature.to_owned()), Some(humidity.to_owned()), None, None];
-    Recipe { format, reads, select: Vec::new(), time: None }
+    Recipe { format, reads, ..Recipe::default() }
 }
 
 fn selecting(mut recipe: Recipe, at: &str, text: &str) -> Recipe {
@@ -129,8 +129,10 @@ fn one_bare_number() {
             ("ERROR", Ok((NAN, None))),
             ("--", Ok((NAN, None))),
             ("1e999", Ok((NAN, None))),
-            ("23,41", Err(Refusal::Malformed)),
-            ("23.41 C", Err(Refusal::Malformed)),
+            ("23,41", Ok((Some(23.41), None))),
+            ("74.1F", Ok((Some(23.3889), None))),
+            ("23.4 bananas", Err(Refusal::Malformed)),
+            ("23.41 C", Ok((Some(23.41), None))),
             ("0x17", Err(Refusal::Malformed)),
             ("hello", Err(Refusal::Malformed)),
             ("\t", Err(Refusal::Empty)),
@@ -156,12 +158,18 @@ fn pairs_of_every_writing() {
             ("T= H=88.2", Ok((NAN, Some(88.2)))),
             ("T: H: 88.2", Ok((NAN, Some(88.2)))),
             ("T=nan H=88.2", Ok((NAN, Some(88.2)))),
-            ("T=23.41C H=88.2", Ok((NAN, Some(88.2)))),
+            ("T=23.41C H=88.2", Ok(two)),
+            ("T=23.41% H=88.2", Ok((NAN, Some(88.2)))),
             ("T=err H=err", Ok((NAN, NAN))),
             ("H=88.2", Ok((None, Some(88.2)))),
             ("P=1013", Err(Refusal::FieldMissing)),
             ("T=warm", Err(Refusal::Malformed)),
-            ("T=23,41 H=88,2", Err(Refusal::Malformed)),
+            ("T=23,41 H=88,2", Ok((Some(23.41), Some(88.2)))),
+            ("T=23,41,H=88,2", Ok((Some(23.41), Some(88.2)))),
+            ("T=23,41,5 H=88", Err(Refusal::Malformed)),
+            ("T:23.4C;H:88%", Ok((Some(23.4), Some(88.0)))),
+            ("T=74.1 F H=88 %RH ok", Ok((Some(23.3889), Some(88.0)))),
+            ("T=23.4 ok H=88", Ok((Some(23.4), Some(88.0)))),
             ("T=23, 41", Err(Refusal::Malformed)),
             ("T=\"23.41", Err(Refusal::Malformed)),
             ("hello", Err(Refusal::Malformed)),
@@ -186,8 +194,11 @@ fn columns() {
             ("a1,,88.2", Ok((NAN, Some(88.2)))),
             ("a1,nan,nan", Ok((NAN, NAN))),
             ("a1,23.41", Ok((Some(23.41), None))),
-            ("a1;23,41;88.2", Ok((NAN, Some(88.2)))),
-            ("a1;23,41;88,2", Err(Refusal::Malformed)),
+            ("a1;23,41;88.2", Ok((Some(23.41), Some(88.2)))),
+            ("a1;23,41 C;88,2%", Ok((Some(23.41), Some(88.2)))),
+            ("id;t;h\na1;23,41;88,2", Ok((Some(23.41), Some(88.2)))),
+            ("id;t;h", Err(Refusal::Malformed)),
+            ("a1;1;2\na1;23,41;88,2", Err(Refusal::Malformed)),
             ("rst cause:2, boot mode:(3,6)", Err(Refusal::Malformed)),
             ("boot", Err(Refusal::FieldMissing)),
             ("\"a1,23.41", Err(Refusal::Malformed)),

@@ -38,17 +38,34 @@ pub fn alerts(site: &Site, json: bool) -> Outcome {
 
 /// Says that the grower knows of an alert.
 pub fn acknowledge(site: &Site, id: &str) -> Outcome {
+    let alert = numbered(site, id)?;
+    if alert.state == AlertState::Acknowledged {
+        let when =
+            alert.acknowledged_at.map_or(String::new(), |at| format!(" since {}", local_text(at, site.plan.timezone)));
+        return Err(Failure::Failed(format!("alert {id} is acknowledged already{when}")));
+    }
+    paper::append(site, |_| Ok(vec![(String::new(), site.now, Deed::Acknowledged { alert: alert.id })]))?;
+    Voice::new().say(format!("{} acknowledged; the daemon takes it up within two seconds of running", named(&alert)))
+}
+
+/// An alert in a sentence.
+pub fn named(alert: &Alert) -> String {
+    format!("alert {} ({}, {})", alert.id, printable(&alert.subject), alert.watch.word())
+}
+
+/// The alert numbered `id`, as typed, if it has not ended.
+///
+/// # Errors
+/// [`Failure::Usage`] where it is no number, or no alert's; [`Failure::Failed`] where it is over.
+pub fn numbered(site: &Site, id: &str) -> Result<Alert, Failure> {
     let id: i64 = id
         .parse()
         .map_err(|_| Failure::Usage(format!("\"{id}\" is no number of an alert; tubwatch alerts prints them")))?;
     let alerts = paper::reader(site)?.alerts(false).map_err(Failure::failed)?;
-    let alert = standing(&alerts, id, site)?;
-    paper::append(site, |_| Ok(vec![(String::new(), site.now, Deed::Acknowledged { alert: id })]))?;
-    let what = format!("alert {id} ({}, {})", printable(&alert.subject), alert.watch.word());
-    Voice::new().say(format!("{what} acknowledged; the daemon takes it up within two seconds of running"))
+    standing(&alerts, id, site).cloned()
 }
 
-/// The alert `id`, if there is something to acknowledge.
+/// The alert `id`, if it has not ended.
 fn standing<'a>(alerts: &'a [Alert], id: i64, site: &Site) -> Result<&'a Alert, Failure> {
     let Some(alert) = alerts.iter().find(|alert| alert.id == id) else {
         let open: Vec<String> = alerts
@@ -65,9 +82,6 @@ fn standing<'a>(alerts: &'a [Alert], id: i64, site: &Site) -> Result<&'a Alert, 
     };
     match alert.state {
         AlertState::Ended => Err(Failure::Failed(format!("alert {id} is over{}", when(alert.ended_at)))),
-        AlertState::Acknowledged => {
-            Err(Failure::Failed(format!("alert {id} is acknowledged already{}", when(alert.acknowledged_at))))
-        }
         _ => Ok(alert),
     }
 }

@@ -130,8 +130,61 @@ pub enum Command {
         #[arg(value_name = "ID", allow_hyphen_values = true)]
         id: String,
     },
+    /// Put an alert aside for a while; a critical one for an hour at most
+    Shelve {
+        /// The alert's id, as tubwatch alerts shows it
+        #[arg(value_name = "ID", allow_hyphen_values = true)]
+        id: String,
+        /// For how long, at most 24h
+        #[arg(long = "for", value_name = "TIME", allow_hyphen_values = true)]
+        how_long: String,
+    },
+    /// Hands in the tent: warnings of its air wait, cores and critical heat never do
+    Working {
+        /// For how long, at most 4h
+        #[arg(long = "for", value_name = "TIME", allow_hyphen_values = true)]
+        how_long: String,
+        /// Where; without it everywhere
+        #[arg(long, value_name = "SPACE")]
+        space: Option<String>,
+    },
+    /// Recorded samples through the same watches; prints what would have been told
+    Replay(ReplayArgs),
     /// Climate beside yields, as CSV files; or the samples as line protocol
     Export(ExportArgs),
+    /// A consistent, compact copy of the store, while the daemon runs
+    Backup {
+        /// The new file
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        /// Of a damaged store: all that can still be read, and what is lost
+        #[arg(long)]
+        salvage: bool,
+    },
+    /// Make the store of a backup; never over another store
+    Restore {
+        /// The backup
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        /// Rename a store that is there already
+        #[arg(long)]
+        set_aside: bool,
+    },
+    /// What arrives, as it arrives: decoded, or why not; until Ctrl-C
+    Arrivals {
+        /// Also what nobody reads yet, with config lines for it
+        #[arg(long)]
+        all: bool,
+        /// Append those lines to the config, each after asking
+        #[arg(long, requires = "all")]
+        write: bool,
+    },
+    /// Who may publish to an intake
+    User {
+        /// What about them
+        #[command(subcommand)]
+        what: UserCommand,
+    },
     /// The token for reading the status from elsewhere
     Token {
         /// What about it
@@ -249,6 +302,20 @@ pub struct Json {
     pub json: bool,
 }
 
+/// `replay`
+#[derive(Debug, Args)]
+pub struct ReplayArgs {
+    /// A raw climate.csv of an export, or line protocol
+    #[arg(required = true, value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+    /// So many times as fast as it happened; without it as fast as it goes
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    pub at_speed: Option<String>,
+    /// Take hourly rows too, though hours hide what minutes would have raised
+    #[arg(long)]
+    pub coarse: bool,
+}
+
 /// `export`
 #[derive(Debug, Args)]
 #[command(group = clap::ArgGroup::new("what").required(true).args(["out", "line_protocol"]))]
@@ -271,6 +338,20 @@ pub struct ExportArgs {
     /// A row an hour (1h), or every sample with its quality (raw)
     #[arg(long, value_name = "1h|raw", default_value = "1h")]
     pub every: String,
+}
+
+/// `user`
+#[derive(Clone, Debug, Subcommand)]
+pub enum UserCommand {
+    /// Let somebody publish to an intake; the password is asked, or read from standard input
+    Add {
+        /// The name
+        #[arg(value_name = "NAME")]
+        name: String,
+        /// The intake, where the config has several with a people_file
+        #[arg(long, value_name = "INTAKE")]
+        intake: Option<String>,
+    },
 }
 
 /// `token`

@@ -3,10 +3,10 @@
 //! In: a checked plan. Out: text for the grower. Leaves out secrets: of a URL only the host is shown.
 
 use std::io::{self, Write};
-use std::net::IpAddr;
 
+use super::told;
 use crate::climate::Quantity;
-use crate::config::plan::{BrokerPlan, MessengerPlan, Plan, PortPlan, Way};
+use crate::config::plan::{BrokerPlan, Plan, PortPlan, ProbePlan};
 use crate::config::show_duration;
 use crate::grow::culture::{Band, Bands, Limit, StageBands};
 use crate::watch::setup::{Correction, ProbeSetup, SpaceSetup};
@@ -37,10 +37,10 @@ pub fn check(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
     }
     heading(out, "Messengers", plan.messengers.len())?;
     for messenger in &plan.messengers {
-        let Way::Webhook { headers, .. } = &messenger.way;
-        let with = if headers.is_empty() { String::new() } else { format!(" with {} headers", headers.len()) };
-        let (name, at_least) = (&messenger.name, messenger.at_least.word());
-        writeln!(out, "  {name}: webhook at {}{with}, {at_least} and worse", host(messenger))?;
+        writeln!(out, "  {}", told::messenger(plan, messenger))?;
+    }
+    for line in told::daily(plan) {
+        writeln!(out, "  {line}")?;
     }
     if !plan.forwards.is_empty() {
         heading(out, "Forwarding", plan.forwards.len())?;
@@ -96,8 +96,17 @@ fn sources(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
         let user = username.as_ref().map_or(String::new(), |user| format!(", user {user}"));
         writeln!(out, "  {name}: broker {scheme}://{host}:{port}, client {client}{user}")?;
     }
-    for PortPlan { name, device, baud } in &plan.ports {
-        writeln!(out, "  {name}: port {}, {baud} baud, line by line", device.display())?;
+    for PortPlan { name, device, baud, modbus, .. } in &plan.ports {
+        let how = if *modbus { "asked by Modbus RTU" } else { "line by line" };
+        writeln!(out, "  {name}: port {}, {baud} baud, {how}", device.display())?;
+    }
+    for intake in &plan.intakes {
+        let who = match &intake.people {
+            Some(people) => format!("{} people with a password", people.len()),
+            None => "whoever is on this machine, and nobody else: it has no people_file".to_owned(),
+        };
+        let tls = if intake.tls.is_some() { " with TLS" } else { "" };
+        writeln!(out, "  {}: intake on {}{tls}, for {who}", intake.name, intake.address)?;
     }
     Ok(())
 }
@@ -114,10 +123,10 @@ fn probes(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
         let air = air.map_or(String::new(), |space| format!("; air of {}", space.name));
         writeln!(
             out,
-            "  {}: {} from {from}{topic}, as {}{select}, every {}{air}",
+            "  {}: {} from {from}{topic}, {}{select}, every {}{air}",
             setup.name,
             read_words(setup).join(", "),
-            probe.recipe.format.word(),
+            how(probe),
             show_duration(setup.every_ms)
         )?;
         for quantity in Quantity::ALL {
@@ -128,6 +137,17 @@ fn probes(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
         }
     }
     Ok(())
+}
+
+/// How a probe's readings are come by.
+fn how(probe: &ProbePlan) -> String {
+    match &probe.registers {
+        Some(registers) => {
+            let requests = registers.spans().len();
+            format!("unit {} asked by {requests} request{}", registers.unit, if requests == 1 { "" } else { "s" })
+        }
+        None => format!("as {}", probe.recipe.format.word()),
+    }
 }
 
 fn read_words(setup: &ProbeSetup) -> Vec<&'static str> {
@@ -196,26 +216,9 @@ fn limits(band: &Band, unit: &str) -> String {
         .join(", ")
 }
 
-/// The host of a messenger's URL, without brackets; the rest of it may be a secret.
-fn host(messenger: &MessengerPlan) -> String {
-    let Way::Webhook { url, .. } = &messenger.way;
-    let url: Option<axum::http::Uri> = url.0.parse().ok();
-    url.as_ref().and_then(|url| url.host()).unwrap_or("").trim_matches(['[', ']']).to_lowercase()
-}
-
-/// Whether `host` can be reached without the internet: this machine, or a private network.
-fn is_local(host: &str) -> bool {
-    match host.parse::<IpAddr>() {
-        Ok(IpAddr::V4(ip)) => ip.is_loopback() || ip.is_private() || ip.is_link_local(),
-        Ok(IpAddr::V6(ip)) => ip.is_loopback() || ip.is_unique_local() || ip.is_unicast_link_local(),
-        // Names that never leave the house: RFC 6761, 6762, 8375; one without a dot is resolved there too.
-        Err(_) => !host.contains('.') || [".localhost", ".local", ".home.arpa"].iter().any(|end| host.ends_with(end)),
-    }
-}
-
 fn notes(plan: &Plan) -> Vec<String> {
     let mut notes = Vec::new();
-    messenger_notes(plan, &mut notes);
+    told::notes(plan, &mut notes);
     if plan.status.listen.is_none() {
         notes.push(
             "No [status]: nothing listens, so there is no page, no /status.json, no /metrics and no /health."
@@ -241,28 +244,6 @@ fn notes(plan: &Plan) -> Vec<String> {
         space_notes(plan, space, &mut notes);
     }
     notes
-}
-
-fn messenger_notes(plan: &Plan, notes: &mut Vec<String>) {
-    let hosts: Vec<String> = plan.messengers.iter().map(host).collect();
-    match plan.messengers.as_slice() {
-        [] => notes.push(
-            "No messenger: nobody is told; alerts stand on the status page and in `tubwatch alerts` only.".to_owned(),
-        ),
-        [only] => {
-            notes.push(format!("A single messenger: when {} does not work, nobody is told. Two are wiser.", only.name));
-        }
-        _ => {}
-    }
-    if !hosts.is_empty() && !hosts.iter().any(|host| is_local(host)) {
-        notes.push("No messenger works without the internet: while it is away nobody is told.".to_owned());
-    }
-    for (messenger, host) in plan.messengers.iter().zip(&hosts) {
-        let Way::Webhook { url, .. } = &messenger.way;
-        if url.0.to_lowercase().starts_with("http:") && !is_local(host) {
-            notes.push(format!("{} goes over the internet unencrypted; https:// would hide it.", messenger.name));
-        }
-    }
 }
 
 fn space_notes(plan: &Plan, space: &SpaceSetup, notes: &mut Vec<String>) {

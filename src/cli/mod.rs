@@ -6,17 +6,25 @@
 
 mod alerts;
 mod args;
+mod arrivals;
+mod backup;
 pub mod check;
 mod export;
 mod heat;
 mod logbook;
 mod paper;
 mod rehearse;
+mod replay;
 mod run;
+mod shelve;
 mod speak;
+mod suggest;
 mod token;
+mod told;
 mod tubs;
+mod user;
 mod wording;
+mod working;
 
 use std::ffi::OsString;
 use std::path::Path;
@@ -28,7 +36,7 @@ use clap::error::ErrorKind;
 use crate::climate::{Quantity, Stamp};
 use crate::config::{self, Plan};
 use crate::grow::logbook::{Known, KnownProbe};
-use args::{Cli, Command, TokenCommand};
+use args::{Cli, Command, TokenCommand, UserCommand};
 use speak::{Failure, Outcome, Voice};
 
 /// Runs the command line `words` (the program's name first) to its end.
@@ -54,8 +62,15 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Show { tub, json } => tubs::show(&site(file)?, tub, json.json),
         Command::Alerts(how) => alerts::alerts(&site(file)?, how.json),
         Command::Acknowledge { id } => alerts::acknowledge(&site(file)?, id),
+        Command::Shelve { id, how_long } => shelve::shelve(&site(file)?, id, how_long),
+        Command::Working { how_long, space } => working::working(&site(file)?, how_long, space.as_deref()),
+        Command::Replay(args) => replay::replay(&site(file)?, args),
         Command::Export(args) => export::export(&site(file)?, args),
+        Command::Backup { file: target, salvage } => backup::backup(&site(file)?, target, *salvage),
+        Command::Restore { file: from, set_aside } => backup::restore(&site(file)?, from, *set_aside),
         Command::Token { what: TokenCommand::New } => token::new(file),
+        Command::Arrivals { all, write } => run::arrivals(site(file)?.plan, *all, *write),
+        Command::User { what: UserCommand::Add { name, intake } } => user::add(file, name, intake.as_deref()),
         entry => logbook::log(&site(file)?, entry),
     }
 }

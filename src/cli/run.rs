@@ -8,7 +8,7 @@ use std::io::IsTerminal;
 use tracing_subscriber::EnvFilter;
 
 use super::speak::{Failure, Outcome, Voice};
-use super::{now, rehearse as rehearsal};
+use super::{arrivals, now, rehearse as rehearsal};
 use crate::config::Plan;
 use crate::{daemon, deliver};
 
@@ -60,6 +60,16 @@ pub fn rehearse() -> Outcome {
     ended
 }
 
+/// `tubwatch arrivals`: what arrives, until Ctrl-C.
+pub fn arrivals(plan: Plan, all: bool, write: bool) -> Outcome {
+    log_to_stderr("error");
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    let runtime = runtime()?;
+    let ended = runtime.block_on(arrivals::arrivals(plan, all, write, &mut Voice::new()));
+    runtime.shutdown_background();
+    ended
+}
+
 /// `tubwatch try MESSENGER|all`: "Trial: nothing is wrong" through one messenger or all.
 pub fn try_messenger(plan: &Plan, messenger: &str) -> Outcome {
     let chosen: Vec<_> = plan.messengers.iter().filter(|one| messenger == "all" || one.name == messenger).collect();
@@ -76,7 +86,7 @@ pub fn try_messenger(plan: &Plan, messenger: &str) -> Outcome {
     let mut voice = Voice::new();
     let mut failed = Vec::new();
     for one in chosen {
-        match runtime.block_on(deliver::try_now(one, &plan.site, now())) {
+        match runtime.block_on(deliver::try_now(plan, one, now())) {
             Ok(()) => voice.say(format!("{}: accepted", one.name))?,
             Err(why) => {
                 voice.say(format!("{}: not accepted: {why}", one.name))?;

@@ -48,6 +48,8 @@ pub fn deed(deed: &Deed, timezone: Tz) -> String {
             format!("entry {entry} amended: {}", changes.into_iter().flatten().collect::<Vec<_>>().join(", "))
         }
         Deed::Acknowledged { alert } => format!("alert {alert} acknowledged"),
+        Deed::Shelved { alert, for_ms } => format!("alert {alert} put aside for {}", span(*for_ms)),
+        Deed::Working { space, for_ms } => format!("{} for {}", with("working", "in", space.as_deref()), span(*for_ms)),
     }
 }
 

@@ -8,6 +8,7 @@ use super::fault::{Cause, Fault, Faults};
 use super::files::{self, Shelf};
 use super::forwards::forwards;
 use super::messengers::messengers;
+use super::morning::{morning, sign_of_life};
 use super::plan::Plan;
 use super::probes::probes;
 use super::site;
@@ -136,17 +137,21 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
     let sources = sources(desk, root, shelf, &name);
     let probes = probes(desk, root, &sources);
     let spaces = spaces(desk, root, &probes);
-    let messengers = messengers(desk, root, shelf);
     let forwards = forwards(desk, root, shelf);
+    let messengers = messengers(desk, root, shelf, &sources);
+    let (morning, sign_of_life) = (morning(desk, root, &messengers.names), sign_of_life(desk, root));
+    let messengers = messengers.plans;
     let own = site.cultures.map_or_else(Vec::new, |path| own_cultures(desk, &path, shelf));
     let brokers = sources.brokers.iter().map(|broker| SourceSetup { name: broker.name.clone(), kind: "broker" });
     let ports = sources.ports.iter().map(|port| SourceSetup { name: port.name.clone(), kind: "port" });
+    let intakes = sources.intakes.iter().map(|intake| SourceSetup { name: intake.name.clone(), kind: "intake" });
     let setup = Setup {
-        sources: brokers.chain(ports).collect(),
+        sources: brokers.chain(ports).chain(intakes).collect(),
         probes: probes.setups,
         spaces,
         cultures: cultures::merged(cultures::built_in(), own),
         due_not_before_ms: site.due_not_before_ms,
+        timezone: site.timezone,
     };
     Plan {
         file,
@@ -156,9 +161,12 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
         status,
         brokers: sources.brokers,
         ports: sources.ports,
+        intakes: sources.intakes,
         probes: probes.plans,
         messengers,
         forwards,
+        morning,
+        sign_of_life,
         setup,
     }
 }

@@ -3,7 +3,7 @@
 //!
 //! ```text
 //! find -> load -> syntax (text to spanned table) -> load::read (the order of the tables)
-//!           |        |-> site, sources, probes (recipe, topic), spaces (bands), messengers, cultures
+//!           |        |-> site, sources, probes (recipe, topic), spaces (bands), messengers (mail), morning, cultures
 //!           |        +-> walk (typed getters, faults with their place), names, word, url, unbuilt
 //!           +-> files (what the config names)
 //! ```
@@ -13,16 +13,25 @@ pub mod cultures;
 pub mod fault;
 mod files;
 mod forwards;
+mod intakes;
 pub mod load;
+mod mail;
 mod messengers;
+mod morning;
 mod names;
+pub mod people;
 pub mod plan;
 mod probes;
 mod recipe;
+mod registers;
+mod shapes;
 mod site;
 mod sources;
 mod spaces;
 mod syntax;
+pub mod template;
+pub mod tls;
+pub mod told;
 mod topic;
 mod unbuilt;
 mod url;

@@ -4,9 +4,12 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use crate::watch::alert::Severity;
+use super::people::People;
 use crate::watch::setup::Setup;
 use crate::wire::Recipe;
+use crate::wire::registers::Registers;
+
+pub use super::told::{Hush, MailPlan, MessengerPlan, MorningPlan, Privacy, SignOfLifePlan, Way};
 
 /// Everything the config says, checked as a whole, paths made absolute.
 #[derive(Clone, Debug)]
@@ -25,13 +28,19 @@ pub struct Plan {
     pub brokers: Vec<BrokerPlan>,
     /// Serial ports, in the config's order.
     pub ports: Vec<PortPlan>,
+    /// Intakes, in the config's order.
+    pub intakes: Vec<IntakePlan>,
     /// Probes, in the config's order; the same positions as `setup.probes`.
     pub probes: Vec<ProbePlan>,
     /// Messengers, in the config's order.
     pub messengers: Vec<MessengerPlan>,
     /// Time-series databases that are sent what is stored, in the config's order.
     pub forwards: Vec<ForwardPlan>,
-    /// What the watches must know. Sources are the brokers, then the ports.
+    /// The morning list, where one is wanted.
+    pub morning: Option<MorningPlan>,
+    /// The sign of life, where one is wanted.
+    pub sign_of_life: Option<SignOfLifePlan>,
+    /// What the watches must know. Sources are the brokers, the ports, the intakes.
     pub setup: Setup,
 }
 
@@ -42,6 +51,8 @@ pub struct StorePlan {
     pub folder: PathBuf,
     /// The longest a sample waits for its commit.
     pub commit_every: Duration,
+    /// How long samples are kept; their summaries stay. `None`: for ever.
+    pub keep_raw: Option<Duration>,
 }
 
 /// `[status]`
@@ -51,6 +62,8 @@ pub struct StatusPlan {
     pub listen: Option<SocketAddr>,
     /// The token that a reader from elsewhere must show, for an address that is not loopback.
     pub token: Option<Secret>,
+    /// Where the page is reached from elsewhere, without a slash at its end: what messages link to.
+    pub address: Option<String>,
 }
 
 /// Text that must never appear in a log, a URL or the status.
@@ -91,8 +104,23 @@ pub struct BrokerTls {
     pub client_pem: Option<(Vec<u8>, Secret)>,
 }
 
-/// `[[port]]`
+/// `[[intake]]`
 #[derive(Clone, Debug)]
+pub struct IntakePlan {
+    /// Its name.
+    pub name: String,
+    /// Where it listens; port 0 is any free one.
+    pub address: SocketAddr,
+    /// Who may publish. `None`: whoever is on this machine, and nobody else.
+    pub people: Option<People>,
+    /// How soon a message is on disk and acknowledged.
+    pub acknowledge_within: Duration,
+    /// PEM of the certificate chain and of its key, for TLS.
+    pub tls: Option<(Vec<u8>, Secret)>,
+}
+
+/// `[[port]]`
+#[derive(Clone, Debug, Default)]
 pub struct PortPlan {
     /// Its name.
     pub name: String,
@@ -100,10 +128,28 @@ pub struct PortPlan {
     pub device: PathBuf,
     /// Baud.
     pub baud: u32,
+    /// The bit that makes each character's ones even or odd, if there is one.
+    pub parity: Parity,
+    /// Two stop bits instead of one.
+    pub two_stop_bits: bool,
+    /// Its units are asked by Modbus RTU; else it is read line by line.
+    pub modbus: bool,
+}
+
+/// Parity of a serial line.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Parity {
+    /// No such bit.
+    #[default]
+    None,
+    /// Even.
+    Even,
+    /// Odd.
+    Odd,
 }
 
 /// `[[probe]]`
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct ProbePlan {
     /// Its name.
     pub name: String,
@@ -113,17 +159,8 @@ pub struct ProbePlan {
     pub topic: Option<String>,
     /// How its messages are read.
     pub recipe: Recipe,
-}
-
-/// `[[messenger]]`
-#[derive(Clone, Debug)]
-pub struct MessengerPlan {
-    /// Its name.
-    pub name: String,
-    /// What is told through it.
-    pub at_least: Severity,
-    /// How it is told.
-    pub way: Way,
+    /// What is asked of it, on a port that speaks Modbus.
+    pub registers: Option<Registers>,
 }
 
 /// `[[forward]]`
@@ -151,16 +188,4 @@ pub enum Precision {
     Milliseconds,
     /// Seconds.
     Seconds,
-}
-
-/// How a messenger delivers.
-#[derive(Clone, Debug)]
-pub enum Way {
-    /// An HTTP POST of the alert as JSON.
-    Webhook {
-        /// `http://` or `https://`.
-        url: Secret,
-        /// Further headers, read from `headers_file`.
-        headers: Vec<(String, Secret)>,
-    },
 }

@@ -6,6 +6,7 @@ use super::fault::Cause;
 use super::names::Names;
 use super::plan::ProbePlan;
 use super::recipe;
+use super::registers;
 use super::sources::{Source, Sources};
 use super::topic::{filter_fault, filters_overlap};
 use super::walk::{Desk, Found, Section, Text};
@@ -22,7 +23,21 @@ pub(super) struct Probes {
     pub setups: Vec<ProbeSetup>,
 }
 
-const KEYS: [&str; 9] = ["name", "from", "topic", "format", "every", "reads", "select", "time", "unit"];
+const KEYS: [&str; 13] = [
+    "name",
+    "from",
+    "topic",
+    "format",
+    "every",
+    "reads",
+    "select",
+    "time",
+    "checksum",
+    "columns",
+    "unit",
+    "answer_within",
+    "tries",
+];
 
 /// Where a message of a probe would come from, for the search of two that take the same.
 struct Claim {
@@ -63,15 +78,18 @@ fn probe(
         .needed_text(desk, "from", "the name of a broker, intake or port")
         .and_then(|from| sources.names.find(desk, &from).copied());
     let topic = topic(desk, section, from);
-    let modbus = from == Some(Source::Modbus) || section.has("unit");
-    let recipe = recipe::recipe(desk, section, modbus);
+    let modbus = matches!(from, Some(Source::Modbus(_)));
+    let registers = if modbus { registers::registers(desk, section) } else { None };
+    let recipe = if modbus { None } else { recipe::recipe(desk, section) };
+    only_of_modbus(desk, section, from);
     let every_ms = section
         .needed(desk, "every", "how often it reports, such as \"30s\"")
         .and_then(|found| found.duration(desk, 100..=7 * DAY_MS));
     let reads = read_quantities(section);
     let source = match from {
         Some(Source::Broker(position)) => position,
-        Some(Source::Lines(position)) => sources.brokers.len() + position,
+        Some(Source::Lines(position) | Source::Modbus(position)) => sources.brokers.len() + position,
+        Some(Source::Intake(position)) => sources.brokers.len() + sources.ports.len() + position,
         _ => 0,
     };
     let setup = ProbeSetup {
@@ -82,12 +100,23 @@ fn probe(
         correction: Default::default(),
     };
     probes.setups.push(setup);
-    let empty = Recipe { format: Format::Json, reads: Default::default(), select: Vec::new(), time: None };
+    let empty = Recipe::default();
     let filter = topic.as_ref().map(|topic| topic.text.to_owned());
     let kept = recipe.clone().unwrap_or(empty);
-    probes.plans.push(ProbePlan { name, source, topic: filter.clone(), recipe: kept });
+    probes.plans.push(ProbePlan { name, source, topic: filter.clone(), recipe: kept, registers });
     let place = topic.map_or(section.at, |topic| topic.at);
     Some(Claim { from: from?, topic: filter, recipe: recipe?, at: place, path: section.path.clone() })
+}
+
+/// Notes the keys of a unit where the source has none.
+fn only_of_modbus(desk: &mut Desk<'_>, section: &Section<'_>, from: Option<Source>) {
+    if matches!(from, None | Some(Source::Modbus(_))) {
+        return;
+    }
+    for found in registers::KEYS.iter().filter_map(|key| section.found(key)) {
+        let sentence = "it is for a probe on a port with protocol = \"modbus\", expected it there alone";
+        desk.fault(found.key_at, &found.path, Cause::Clash, sentence);
+    }
 }
 
 /// What the probe reads by its words alone, whatever else is wrong with them.
@@ -99,11 +128,11 @@ fn read_quantities(section: &Section<'_>) -> [bool; 4] {
 fn topic<'t>(desk: &mut Desk<'_>, section: &Section<'t>, from: Option<Source>) -> Option<Text<'t>> {
     let topic = section.text(desk, "topic", "an MQTT topic, in quotes");
     match from {
-        Some(Source::Broker(_) | Source::Intake) if !section.has("topic") => {
+        Some(Source::Broker(_) | Source::Intake(_)) if !section.has("topic") => {
             section.missing(desk, "topic", "the MQTT topic that it is published on");
             return None;
         }
-        Some(Source::Lines(_) | Source::Modbus) => {
+        Some(Source::Lines(_) | Source::Modbus(_)) => {
             if let Some(found) = section.found("topic") {
                 let sentence = "a port has no topics, expected no topic here";
                 desk.fault(found.key_at, &found.path, Cause::Clash, sentence);
@@ -122,10 +151,14 @@ fn topic<'t>(desk: &mut Desk<'_>, section: &Section<'t>, from: Option<Source>) -
 
 fn same_message(one: &Claim, other: &Claim) -> bool {
     let same_road = match (one.from, other.from) {
-        (Source::Broker(one_at), Source::Broker(other_at)) if one_at == other_at => match (&one.topic, &other.topic) {
-            (Some(one), Some(other)) => filters_overlap(one, other),
-            _ => false,
-        },
+        (Source::Broker(one_at), Source::Broker(other_at)) | (Source::Intake(one_at), Source::Intake(other_at))
+            if one_at == other_at =>
+        {
+            match (&one.topic, &other.topic) {
+                (Some(one), Some(other)) => filters_overlap(one, other),
+                _ => false,
+            }
+        }
         (Source::Lines(one), Source::Lines(other)) => one == other,
         _ => false,
     };

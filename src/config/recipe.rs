@@ -3,7 +3,7 @@
 //! In: the probe's table. Out: a [`Recipe`], each place checked against what its format can name.
 
 use super::fault::Cause;
-use super::unbuilt;
+use super::shapes;
 use super::walk::{Desk, Found, Section, Text};
 use super::word::{did_you_mean, one_of, quoted};
 use crate::climate::Quantity;
@@ -19,7 +19,7 @@ fn expected_place(format: Format) -> &'static str {
         Format::Json => "a JSON Pointer such as \"/temperature\", in quotes",
         Format::Number => "any text: the whole message is the number",
         Format::Pairs => "a key such as \"T\", in quotes",
-        Format::Csv => "a column number from 1",
+        Format::Csv => "a column number from 1, or a name of columns",
         Format::LineProtocol => "a field key such as \"temperature\", in quotes",
     }
 }
@@ -40,16 +40,22 @@ fn place_fault(format: Format, place: &str) -> bool {
     }
 }
 
+/// The number of the column called `place`, where `columns` names one so.
+fn number_of(place: &str, columns: &[String]) -> String {
+    columns.iter().position(|name| name == place).map_or_else(|| place.to_owned(), |at| (at + 1).to_string())
+}
+
 fn column(place: &str) -> Option<u32> {
     place.bytes().all(|byte| byte.is_ascii_digit()).then(|| place.parse().ok()).flatten()
 }
 
 /// The text of a place, checked; a CSV column may be written as a number.
-fn place(desk: &mut Desk<'_>, found: &Found<'_>, format: Format) -> Option<String> {
+fn place(desk: &mut Desk<'_>, found: &Found<'_>, format: Format, columns: &[String]) -> Option<String> {
     let text = match (format, found.value.as_integer()) {
         (Format::Csv, Some(integer)) if integer.radix() == 10 => integer.as_str().to_owned(),
         _ => found.text(desk, expected_place(format))?.text.to_owned(),
     };
+    let text = number_of(&text, columns);
     if place_fault(format, &text) {
         let sentence = format!("found {}, expected {}", quoted(&text), expected_place(format));
         desk.fault(found.at, &found.path, Cause::Value, sentence);
@@ -59,29 +65,35 @@ fn place(desk: &mut Desk<'_>, found: &Found<'_>, format: Format) -> Option<Strin
     Some(if format == Format::Csv { column(&text).map_or(text, |column| column.to_string()) } else { text })
 }
 
-/// Reads the recipe of a probe. `modbus`: its port speaks registers, which need no format. `None`
-/// where something that the recipe needs is faulty.
-pub(super) fn recipe(desk: &mut Desk<'_>, section: &Section<'_>, modbus: bool) -> Option<Recipe> {
+/// Reads the recipe of a probe; `None` where something that it needs is faulty.
+pub(super) fn recipe(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<Recipe> {
     let words = Format::ALL.map(Format::word);
     let format = section.word(desk, "format", &words).map(|position| Format::ALL[position]);
-    if !section.has("format") && !modbus {
+    if !section.has("format") {
         section.missing(desk, "format", &one_of(&words));
     }
-    let reads = reads(desk, section, format);
-    let select = select(desk, section, format);
-    let time = time(desk, section, format);
-    Some(Recipe { format: format?, reads: reads?, select: select?, time: time? })
+    let columns = shapes::columns(desk, section, format);
+    let reads = reads(desk, section, format, &columns);
+    let select = select(desk, section, format, &columns);
+    let time = time(desk, section, format, &columns);
+    let checksum = shapes::checksum(desk, section);
+    Some(Recipe { format: format?, reads: reads?, select: select?, time: time?, checksum: checksum?, columns })
 }
 
-fn reads(desk: &mut Desk<'_>, section: &Section<'_>, format: Option<Format>) -> Option<[Option<String>; 4]> {
+fn reads(
+    desk: &mut Desk<'_>,
+    section: &Section<'_>,
+    format: Option<Format>,
+    columns: &[String],
+) -> Option<[Option<String>; 4]> {
     let expected = "a table such as { temperature = \"/t\" }";
     let found = section.needed(desk, "reads", expected)?;
     let table = found.section(desk, "reads", expected)?;
-    if let Some((_, register)) =
-        table.entries().filter(|(_, place)| place.value.is_table()).min_by_key(|(_, place)| place.at)
-        && let Some(sentence) = unbuilt::refusal("probe", "reads", "a register table")
-    {
-        desk.fault(register.at, &register.path, Cause::NotBuilt, sentence);
+    let register = table.entries().filter(|(_, place)| place.value.is_table()).min_by_key(|(_, place)| place.at);
+    if let Some((_, register)) = register {
+        let sentence =
+            "registers are for a probe on a port with protocol = \"modbus\", expected where it is in a message";
+        desk.fault(register.at, &register.path, Cause::Clash, sentence);
         return None;
     }
     let words = Quantity::ALL.map(Quantity::word);
@@ -94,7 +106,7 @@ fn reads(desk: &mut Desk<'_>, section: &Section<'_>, format: Option<Format>) -> 
     let mut whole = true;
     for quantity in Quantity::ALL {
         let Some(found) = table.found(quantity.word()) else { continue };
-        let Some(place) = place(desk, &found, format) else {
+        let Some(place) = place(desk, &found, format, columns) else {
             whole = false;
             continue;
         };
@@ -113,7 +125,12 @@ fn reads(desk: &mut Desk<'_>, section: &Section<'_>, format: Option<Format>) -> 
     whole.then_some(reads)
 }
 
-fn select(desk: &mut Desk<'_>, section: &Section<'_>, format: Option<Format>) -> Option<Vec<(String, String)>> {
+fn select(
+    desk: &mut Desk<'_>,
+    section: &Section<'_>,
+    format: Option<Format>,
+    columns: &[String],
+) -> Option<Vec<(String, String)>> {
     let Some(found) = section.found("select") else { return Some(Vec::new()) };
     let table = found.section(desk, "select", "a table such as { \"/id\" = \"a1\" }")?;
     let format = format?;
@@ -131,12 +148,12 @@ fn select(desk: &mut Desk<'_>, section: &Section<'_>, format: Option<Format>) ->
     }
     let mut select = Vec::new();
     for (key, found) in table.entries() {
+        let key = &number_of(key, columns);
         if place_fault(format, key) {
             let sentence = format!("the field {} cannot be, expected {}", quoted(key), expected_place(format));
             desk.fault(found.key_at, &found.path, Cause::Value, sentence);
         }
-        let key =
-            if format == Format::Csv { column(key).map_or(key.to_owned(), |n| n.to_string()) } else { key.to_owned() };
+        let key = if format == Format::Csv { column(key).map_or(key.clone(), |n| n.to_string()) } else { key.clone() };
         if let Some(value) = found.text(desk, "the text that the field must have, in quotes") {
             select.push((key, value.text.to_owned()));
         }
@@ -145,7 +162,12 @@ fn select(desk: &mut Desk<'_>, section: &Section<'_>, format: Option<Format>) ->
 }
 
 /// `Some(None)`: it sends no time.
-fn time(desk: &mut Desk<'_>, section: &Section<'_>, format: Option<Format>) -> Option<Option<TimeField>> {
+fn time(
+    desk: &mut Desk<'_>,
+    section: &Section<'_>,
+    format: Option<Format>,
+    columns: &[String],
+) -> Option<Option<TimeField>> {
     let Some(found) = section.found("time") else { return Some(None) };
     let table = found.section(desk, "time", "a table such as { at = \"/ts\", unit = \"s\" }")?;
     table.only(desk, &["at", "unit"]);
@@ -163,7 +185,7 @@ fn time(desk: &mut Desk<'_>, section: &Section<'_>, format: Option<Format>) -> O
         return None;
     }
     let at = table.needed(desk, "at", expected_place(format))?;
-    let at = place(desk, &at, format)?;
+    let at = place(desk, &at, format, columns)?;
     let unit = [TimeUnit::Seconds, TimeUnit::Milliseconds, TimeUnit::Rfc3339][unit?];
     Some(Some(TimeField { at, unit }))
 }

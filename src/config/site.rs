@@ -7,10 +7,10 @@ use std::time::Duration;
 use super::fault::Cause;
 use super::files::Shelf;
 use super::plan::{Secret, StatusPlan, StorePlan};
-use super::unbuilt;
+use super::url;
 use super::walk::{Desk, Section, Text};
 use super::word::{did_you_mean, duration_ms, quoted};
-use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS};
+use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS};
 
 /// `[site]`, checked.
 pub(super) struct Site<'t> {
@@ -63,7 +63,7 @@ fn timezone(desk: &mut Desk<'_>, zone: &Text<'_>) -> Option<chrono_tz::Tz> {
 }
 
 pub(super) fn store(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> StorePlan {
-    let mut plan = StorePlan { folder: PathBuf::new(), commit_every: Duration::from_secs(10) };
+    let mut plan = StorePlan { folder: PathBuf::new(), commit_every: Duration::from_secs(10), keep_raw: None };
     if !root.has("store") {
         root.missing(desk, "store", "a table [store] with the path of the folder that keeps the history");
     }
@@ -81,29 +81,32 @@ pub(super) fn store(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> S
     {
         plan.commit_every = Duration::from_millis(ms.unsigned_abs());
     }
-    keep_raw(desk, &section);
+    plan.keep_raw = keep_raw(desk, &section);
     plan
 }
 
-fn keep_raw(desk: &mut Desk<'_>, section: &Section<'_>) {
-    let Some(keep) = section.text(desk, "keep_raw", "\"forever\", in quotes") else { return };
+/// The shortest `keep_raw`: the figures of a living tub are made of its samples at every start.
+const KEEP_RAW_MIN_MS: i64 = 90 * DAY_MS;
+
+fn keep_raw(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<Duration> {
+    let keep = section.text(desk, "keep_raw", "\"forever\" or a duration such as \"400d\", in quotes")?;
     if keep.text == "forever" {
-        return;
+        return None;
     }
-    match unbuilt::refusal("store", "keep_raw", "a duration") {
-        Some(sentence) if duration_ms(keep.text).is_some_and(|ms| ms >= SECOND_MS) => {
-            desk.fault(keep.at, &keep.path, Cause::NotBuilt, sentence);
-        }
-        _ => {
-            let hint = did_you_mean(keep.text, ["forever"]);
-            let sentence = format!("found {}, expected \"forever\"{hint}", quoted(keep.text));
-            desk.fault(keep.at, &keep.path, Cause::Value, sentence);
-        }
+    let ms = duration_ms(keep.text);
+    if let Some(ms) = ms.filter(|ms| *ms >= KEEP_RAW_MIN_MS) {
+        return Some(Duration::from_millis(ms.unsigned_abs()));
     }
+    let hint = if ms.is_none() { did_you_mean(keep.text, ["forever"]) } else { String::new() };
+    let sentence = format!("found {}, expected \"forever\", or at least \"90d\"{hint}", quoted(keep.text));
+    desk.fault(keep.at, &keep.path, Cause::Value, sentence);
+    None
 }
 
 pub(super) fn status(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> StatusPlan {
-    let Some(section) = root.section(desk, "status") else { return StatusPlan { listen: None, token: None } };
+    let Some(section) = root.section(desk, "status") else {
+        return StatusPlan { listen: None, token: None, address: None };
+    };
     section.only(desk, &["listen", "token_file", "address", "cert_file", "key_file"]);
     let listen = match section.text(desk, "listen", "an address such as \"127.0.0.1:8750\"") {
         Some(text) => listen(desk, &text),
@@ -120,7 +123,21 @@ pub(super) fn status(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> 
         );
         desk.fault(at, &section.path_of("listen"), Cause::Clash, sentence);
     }
-    StatusPlan { listen: Some(listen), token }
+    let address = section.text(desk, "address", "the address others reach the page at, in quotes");
+    StatusPlan { listen: Some(listen), token, address: address.and_then(|text| address_of(desk, &text)) }
+}
+
+/// The page's own address, without a slash at its end.
+fn address_of(desk: &mut Desk<'_>, text: &Text<'_>) -> Option<String> {
+    match url::parse(text.text, ["http", "https"]) {
+        Ok(url) if !url.has_path && text.text.is_ascii() => Some(text.text.trim_end_matches('/').to_owned()),
+        parsed => {
+            let why = parsed.err().unwrap_or_else(|| "it has more than a host and a port".to_owned());
+            let sentence = format!("found {}: {why}", quoted(text.text));
+            desk.fault(text.at, &text.path, Cause::Value, sentence);
+            None
+        }
+    }
 }
 
 fn listen(desk: &mut Desk<'_>, text: &Text<'_>) -> SocketAddr {

@@ -1,12 +1,12 @@
-//! `[[broker]]`, `[[port]]` and the names of `[[intake]]`: where probes arrive from.
+//! `[[broker]]`, `[[port]]` and, from a file of its own, `[[intake]]`: where probes arrive from.
 
 use std::collections::HashMap;
 
 use super::fault::Cause;
 use super::files::Shelf;
+use super::intakes::intakes;
 use super::names::Names;
-use super::plan::{BrokerPlan, BrokerTls, PortPlan};
-use super::unbuilt;
+use super::plan::{BrokerPlan, BrokerTls, IntakePlan, Parity, PortPlan};
 use super::url;
 use super::walk::{Desk, Section, Text};
 use super::word::quoted;
@@ -18,10 +18,10 @@ pub(super) enum Source {
     Broker(usize),
     /// The port at this position, read line by line.
     Lines(usize),
-    /// A port that speaks Modbus.
-    Modbus,
-    /// tubwatch's own MQTT door.
-    Intake,
+    /// The port at this position, which speaks Modbus.
+    Modbus(usize),
+    /// The intake at this position.
+    Intake(usize),
 }
 
 /// All sources.
@@ -29,6 +29,7 @@ pub(super) struct Sources {
     pub names: Names<Source>,
     pub brokers: Vec<BrokerPlan>,
     pub ports: Vec<PortPlan>,
+    pub intakes: Vec<IntakePlan>,
 }
 
 const BROKER_KEYS: [&str; 8] =
@@ -39,9 +40,16 @@ const CLIENT_BYTES_MAX: usize = 128;
 
 /// The rate of a port where none is given; what most microcontroller boards use (common practice, no source).
 const BAUD: u32 = 115_200;
+/// The same for a Modbus line: what most sensors are delivered with (common practice, no source).
+const MODBUS_BAUD: u32 = 9_600;
 
 pub(super) fn sources(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, site: &str) -> Sources {
-    let mut sources = Sources { names: Names::new("broker, intake or port"), brokers: Vec::new(), ports: Vec::new() };
+    let mut sources = Sources {
+        names: Names::new("broker, intake or port"),
+        brokers: Vec::new(),
+        ports: Vec::new(),
+        intakes: Vec::new(),
+    };
     let mut clients = HashMap::new();
     for (position, section) in root.sections(desk, "broker").iter().enumerate() {
         let name = sources.names.read(desk, section, None, Source::Broker(position));
@@ -62,15 +70,7 @@ pub(super) fn sources(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, si
     for section in root.sections(desk, "port") {
         port(desk, &section, shelf, &mut sources, &mut devices);
     }
-    // Its tables are refused as a whole, but its names are not dangling.
-    if let Some(list) = root.found("intake").and_then(|found| found.value.as_array()) {
-        for item in list.iter() {
-            let Some(table) = item.get_ref().as_table() else { continue };
-            let path = root.path_of("intake");
-            let section = Section { table, at: item.span().start, path, kind: "intake" };
-            sources.names.read(desk, &section, None, Source::Intake);
-        }
-    }
+    intakes(desk, root, shelf, &mut sources);
     sources
 }
 
@@ -174,15 +174,10 @@ fn port<'t>(
     sources: &mut Sources,
     devices: &mut HashMap<&'t str, usize>,
 ) {
-    section.only(desk, &["name", "device", "baud", "protocol"]);
+    section.only(desk, &["name", "device", "baud", "protocol", "parity", "stop_bits"]);
     let modbus = section.word(desk, "protocol", &["lines", "modbus"]) == Some(1);
-    if modbus
-        && let (Some(sentence), Some(found)) =
-            (unbuilt::refusal("port", "protocol", "modbus"), section.found("protocol"))
-    {
-        desk.fault(found.at, &found.path, Cause::NotBuilt, sentence);
-    }
-    let meaning = if modbus { Source::Modbus } else { Source::Lines(sources.ports.len()) };
+    let position = sources.ports.len();
+    let meaning = if modbus { Source::Modbus(position) } else { Source::Lines(position) };
     let name = sources.names.read(desk, section, None, meaning);
     let device = section.needed_text(desk, "device", "the device's path such as \"/dev/ttyUSB0\"");
     if let Some(device) = &device {
@@ -203,13 +198,22 @@ fn port<'t>(
         }
         Some(baud as u32)
     });
-    if !modbus {
-        sources.ports.push(PortPlan {
-            name: name.map_or(String::new(), |name| name.text.to_owned()),
-            device: device.map_or_else(Default::default, |device| shelf.absolute(device.text)),
-            baud: baud.unwrap_or(BAUD),
-        });
-    }
+    let parity = section.word(desk, "parity", &["none", "even", "odd"]);
+    let stop_bits = section.found("stop_bits").and_then(|found| {
+        let bits = found.number(desk, 1.0..=2.0, "")?;
+        if bits.fract() != 0.0 {
+            desk.fault(found.at, &found.path, Cause::Value, format!("found {bits}, expected 1 or 2"));
+        }
+        Some(bits)
+    });
+    sources.ports.push(PortPlan {
+        name: name.map_or(String::new(), |name| name.text.to_owned()),
+        device: device.map_or_else(Default::default, |device| shelf.absolute(device.text)),
+        baud: baud.unwrap_or(if modbus { MODBUS_BAUD } else { BAUD }),
+        parity: [Parity::None, Parity::Even, Parity::Odd][parity.unwrap_or(0)],
+        two_stop_bits: stop_bits == Some(2.0),
+        modbus,
+    });
 }
 
 #[cfg(test)]

@@ -3,7 +3,9 @@
 //! In: items, in the engine's order. Out: an outcome for each try. The order holds: the next item
 //! is tried when the one before was accepted. The one exception is an item the receiver answers is
 //! wrong in itself (most of 4xx): it is put aside for the longest pause and holds back only what
-//! else is to be told of the same alert, so that one bad message never silences the rest.
+//! else is to be told of the same alert, so that one bad message never silences the rest. What has
+//! waited longer than `Timing::late` is told once for each alert, as it ended: "was raised at …, over
+//! since …".
 //!
 //! Memory is bounded: beyond [`BODIES_MAX`] committed items are kept as numbers and read back from
 //! the store when their turn comes; beyond [`WAITING_MAX`] the oldest are left to the store until
@@ -19,9 +21,11 @@ use std::time::Duration;
 use tokio::sync::{Notify, mpsc, watch};
 use tokio::time::Instant;
 
-use super::webhook::{Refused, Webhook};
+use super::carrier::{Carrier, Refused};
+use super::outbox::{Letterhead, told_late};
 use super::{Kept, Outcome, Timing};
-use crate::store::OutboxItem;
+use crate::climate::Stamp;
+use crate::store::{OutboxItem, Tells};
 
 /// Messages held whole, per messenger: some 600 bytes each, so well under a megabyte.
 const BODIES_MAX: usize = 512;
@@ -35,6 +39,10 @@ type Committed = Pin<Box<dyn Future<Output = ()> + Send>>;
 struct Entry {
     id: i64,
     alert_id: i64,
+    tells: Tells,
+    /// When it was made, by the engine's clock and by ours.
+    created_at: Stamp,
+    born: Instant,
     tries: u32,
     /// Body and idempotency key; `None`: in the store only.
     text: Option<(Arc<str>, Arc<str>)>,
@@ -79,6 +87,10 @@ struct Turn {
     text: Option<(Arc<str>, Arc<str>)>,
     committed: Option<Committed>,
     go_at: Instant,
+    /// It is told late: what it tells, and when that was.
+    late: Option<(Tells, Stamp)>,
+    /// Earlier items of its alert that it makes needless.
+    instead_of: Vec<(i64, u32)>,
 }
 
 /// What the lane has to offer.
@@ -93,15 +105,21 @@ impl Lane {
         Lane { name, timing, queue: Mutex::default(), added: Notify::new() }
     }
 
-    pub(super) fn push(&self, item: OutboxItem, committed: Committed) {
+    /// `age` is how long ago the item was made.
+    pub(super) fn push(&self, item: OutboxItem, age: Duration, committed: Committed) {
         let mut queue = self.lock();
+        let now = Instant::now();
         queue.entries.push_back(Entry {
             id: item.id,
             alert_id: item.alert_id,
+            tells: item.event,
+            created_at: item.created_at,
+            // A machine that was started just now knows no earlier moment.
+            born: now.checked_sub(age).unwrap_or(now),
             tries: item.tries,
             text: Some((item.body.into(), item.idempotency_key.into())),
             committed: Some(committed),
-            go_at: Instant::now() + self.timing.commit,
+            go_at: now + self.timing.commit,
             aside_until: None,
         });
         // The front is sent soon; only what is behind it may be let go.
@@ -150,15 +168,11 @@ impl Lane {
                     soonest = Some(soonest.map_or(until, |soonest| soonest.min(until)));
                     held_back.insert(entry.alert_id);
                 }
-                None => {
-                    return Next::Turn(Turn {
-                        id: entry.id,
-                        tries: entry.tries,
-                        text: entry.text.clone(),
-                        committed: entry.committed.take(),
-                        go_at: entry.go_at,
-                    });
+                None if now.saturating_duration_since(entry.born) >= self.timing.late => {
+                    let alert_id = entry.alert_id;
+                    return Next::Turn(late_turn(&mut queue.entries, alert_id));
                 }
+                None => return Next::Turn(turn(entry)),
             }
         }
         Next::Wait(soonest)
@@ -176,11 +190,33 @@ impl Lane {
     }
 }
 
+fn turn(entry: &mut Entry) -> Turn {
+    Turn {
+        id: entry.id,
+        tries: entry.tries,
+        text: entry.text.clone(),
+        committed: entry.committed.take(),
+        go_at: entry.go_at,
+        late: None,
+        instead_of: Vec::new(),
+    }
+}
+
+/// The last item of the alert in place of all before it. There is one: the caller found it.
+fn late_turn(entries: &mut VecDeque<Entry>, alert_id: i64) -> Turn {
+    let of_alert = |entry: &&Entry| entry.alert_id == alert_id;
+    let last = entries.iter().rposition(|entry| entry.alert_id == alert_id).unwrap_or(0);
+    let instead_of = entries.iter().take(last).filter(of_alert).map(|entry| (entry.id, entry.tries)).collect();
+    let entry = &mut entries[last];
+    Turn { late: Some((entry.tells, entry.created_at)), instead_of, ..turn(entry) }
+}
+
 /// The task of one lane.
 pub(super) struct Courier {
     pub(super) lane: Arc<Lane>,
+    pub(super) head: Arc<Letterhead>,
     /// Or why there is none, to be said at each try.
-    pub(super) webhook: Result<Webhook, String>,
+    pub(super) carrier: Result<Carrier, String>,
     pub(super) kept: Arc<dyn Kept + Send + Sync>,
     pub(super) outcomes: mpsc::UnboundedSender<Outcome>,
     pub(super) stopped: watch::Receiver<bool>,
@@ -239,14 +275,23 @@ impl Courier {
             self.lane.change(turn.id, |entry| entry.committed = Some(committed));
         }
         let Some((body, key)) = self.text(turn.id, turn.text).await else { return };
-        let result = match &self.webhook {
-            Ok(webhook) => webhook.post(&body, &key, self.lane.timing.one_try).await,
-            Err(why) => Err(Refused { why: why.clone(), for_good: false, retry_after: None }),
+        let body = match turn.late {
+            Some((tells, at)) => told_late(&body, &self.head, tells, at).into(),
+            None => body,
+        };
+        let result = match &self.carrier {
+            Ok(carrier) => carrier.send(&body, &key, self.lane.timing.one_try).await,
+            Err(why) => Err(Refused::passing(why.clone())),
         };
         let tries = turn.tries.saturating_add(1);
         match &result {
             Ok(()) => {
                 self.lane.remove(turn.id);
+                for (id, tries) in std::mem::take(&mut turn.instead_of) {
+                    self.lane.remove(id);
+                    let messenger = self.lane.name.clone();
+                    let _ = self.outcomes.send(Outcome { id, messenger, tries, result: Ok(()) });
+                }
                 if mood.said.is_some() {
                     tracing::info!(messenger = %self.lane.name, "accepts messages again");
                 }

@@ -1,64 +1,117 @@
 //! What happened to an alert, as messages for the messengers.
 //!
-//! In: an [`AlertEvent`], the messengers, the site. Out: one [`OutboxItem`] for each messenger that
-//! is to be told. Pure: no clock, no I/O. Left out: the sending.
+//! In: an [`AlertEvent`] and who is told. Out: an [`OutboxItem`], its key, and what it becomes when it
+//! is told late. Pure: no clock, no I/O. Left out: whom to tell and when (`teller`), the sending.
 
 use std::fmt::Write as _;
 
+use chrono::DateTime;
 use serde::Serialize;
 
 use crate::climate::Stamp;
-use crate::config::plan::MessengerPlan;
-use crate::store::OutboxItem;
-use crate::watch::alert::{AlertEvent, Severity};
+use crate::config::Plan;
+use crate::store::{OutboxItem, Tells};
+use crate::watch::alert::{Alert, AlertEvent, EventKind, Severity};
 use crate::watch::view::AlertView;
 
 /// The longest idempotency key: receivers commonly store 255 characters (common practice, no source).
 const KEY_CHARS_MAX: usize = 200;
 
-/// The body of a message: the alert as the contract has it, and what happened to it.
+/// The body of a message: the alert as the contract has it, what happened to it, and where it can be
+/// acknowledged.
 #[derive(Serialize)]
 struct Body {
     #[serde(flatten)]
     alert: AlertView,
     event: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    link: Option<String>,
 }
 
-/// The messages that tell `event`: one for each messenger whose `at_least` the alert's severity
-/// reaches. A return or an acknowledgement goes by the same rule, so to all that could have been
-/// told of the raise. Takes their numbers from `next_id` upwards.
-pub fn items(
-    event: &AlertEvent,
-    site: &str,
-    messengers: &[MessengerPlan],
-    next_id: &mut i64,
-    created_at: Stamp,
-) -> Vec<OutboxItem> {
-    let told = messengers.iter().filter(|messenger| event.alert.severity >= messenger.at_least);
-    told.map(|messenger| {
-        let id = *next_id;
-        *next_id += 1;
+/// What every message of a site has in common.
+#[derive(Clone, Debug)]
+pub struct Letterhead {
+    /// The site's name.
+    pub site: String,
+    /// Its zone: times in texts are local.
+    pub timezone: chrono_tz::Tz,
+    /// Where the status page is reached, without a slash at its end.
+    pub address: Option<String>,
+}
+
+impl Letterhead {
+    /// The one of `plan`.
+    pub fn of(plan: &Plan) -> Letterhead {
+        Letterhead { site: plan.site.clone(), timezone: plan.timezone, address: plan.status.address.clone() }
+    }
+
+    /// The page where an alert can be acknowledged.
+    fn link(&self, alert: i64) -> Option<String> {
+        self.address.as_ref().map(|address| format!("{address}/alert/{alert}"))
+    }
+
+    /// `at` as people at the site say it.
+    pub fn local(&self, at: Stamp) -> String {
+        at.utc().with_timezone(&self.timezone).format("%Y-%m-%d %H:%M").to_string()
+    }
+
+    /// The message that tells `event`; `reminder` counts the times it was told again unchanged.
+    pub(super) fn item(&self, messenger: &str, event: &AlertEvent, reminder: u32, id: i64, now: Stamp) -> OutboxItem {
+        let link = self.link(event.alert.id);
         OutboxItem {
             id,
-            messenger: messenger.name.clone(),
+            messenger: messenger.to_owned(),
             alert_id: event.alert.id,
-            event: event.kind,
-            body: body(AlertView::of(&event.alert), event.kind.word()),
-            idempotency_key: idempotency_key(site, event),
-            created_at,
+            event: event.kind.into(),
+            body: body(AlertView::of(&event.alert), event.kind.word(), link),
+            idempotency_key: key(&self.site, event, reminder),
+            created_at: now,
             tries: 0,
         }
-    })
-    .collect()
+    }
+
+    /// What stands of an alert, for whoever looks later.
+    pub(super) fn standing(&self, alert: &Alert) -> String {
+        let view = AlertView::of(alert);
+        let mut value = serde_json::to_value(&view).unwrap_or_default();
+        if let (Some(link), Some(object)) = (self.link(alert.id), value.as_object_mut()) {
+            object.insert("link".to_owned(), link.into());
+        }
+        value.to_string()
+    }
+}
+
+/// `body` for a message that could not be told in time: its text begins with when it all was.
+/// `at` is when what it tells happened. A body that is no alert stays as it is.
+pub(super) fn told_late(body: &str, head: &Letterhead, tells: Tells, at: Stamp) -> String {
+    let Ok(mut value) = serde_json::from_str::<serde_json::Value>(body) else { return body.to_owned() };
+    let raised = value["since"].as_str().and_then(|since| DateTime::parse_from_rfc3339(since).ok());
+    let raised = raised.map_or_else(String::new, |at| head.local(Stamp::from_time(&at)));
+    let when = match tells {
+        Tells::Event(EventKind::Returned) => format!("over since {}", head.local(at)),
+        Tells::Event(EventKind::Acknowledged) => format!("acknowledged at {}", head.local(at)),
+        Tells::Event(EventKind::Raised | EventKind::RaisedAgain) => "not told until now".to_owned(),
+        Tells::Morning => return body.to_owned(),
+    };
+    let text = format!("Was raised at {raised}, {when}. {}", value["text"].as_str().unwrap_or(""));
+    if let Some(place) = value.get_mut("text") {
+        *place = text.into();
+    }
+    value.to_string()
 }
 
 /// Names one event of one alert: the same over retries, restarts, and a second judging of the same
 /// samples. Made from site, subject, watch, time of the first offending sample, event and repeat
 /// number; at most 200 characters, none but letters, digits and `-._~:%/`.
 pub fn idempotency_key(site: &str, event: &AlertEvent) -> String {
+    key(site, event, 0)
+}
+
+/// As [`idempotency_key`]; a reminder has a number of its own behind the repeat number.
+fn key(site: &str, event: &AlertEvent, reminder: u32) -> String {
     let alert = &event.alert;
     let first_at = alert.first_at.rfc3339_exact();
-    let repeat = alert.repeat.to_string();
+    let repeat = if reminder == 0 { alert.repeat.to_string() } else { format!("{}.{reminder}", alert.repeat) };
     let parts = [site, &alert.subject, alert.watch.word(), &first_at, event.kind.word(), &repeat];
     shortened(parts.map(plain).join("/"))
 }
@@ -76,7 +129,17 @@ pub(super) fn trial_body(at: Stamp) -> String {
         limit: None,
         text: "Trial: nothing is wrong.".to_owned(),
     };
-    body(alert, "trial")
+    body(alert, "trial", None)
+}
+
+/// The key of the morning list of `day`.
+pub(super) fn morning_key(site: &str, day: chrono::NaiveDate) -> String {
+    shortened([site, "morning", &day.to_string()].map(plain).join("/"))
+}
+
+/// A short name for a key, where its letters would not do.
+pub(super) fn digest(key: &str) -> String {
+    format!("{:032x}", fnv1a_128(key.as_bytes()))
 }
 
 /// The key of a trial made at `at`.
@@ -84,8 +147,8 @@ pub(super) fn trial_key(site: &str, at: Stamp) -> String {
     shortened([site, "trial", &at.rfc3339_exact()].map(plain).join("/"))
 }
 
-fn body(alert: AlertView, event: &'static str) -> String {
-    serde_json::to_string(&Body { alert, event }).expect("an alert is a plain object with text keys")
+fn body(alert: AlertView, event: &'static str, link: Option<String>) -> String {
+    serde_json::to_string(&Body { alert, event, link }).expect("an alert is a plain object with text keys")
 }
 
 /// `text` in unreserved characters and colons, the rest by percent (RFC 3986), so that a slash

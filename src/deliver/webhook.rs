@@ -15,7 +15,11 @@ use hyper_util::client::legacy::Client;
 use hyper_util::client::legacy::connect::HttpConnector;
 use hyper_util::rt::TokioExecutor;
 
-use crate::config::plan::{MessengerPlan, Secret, Way};
+use super::carrier::Refused;
+use super::message::Message;
+use crate::config::plan::Secret;
+use crate::config::template::Template;
+use crate::config::tls;
 
 /// What is read of an answer's body, only so that the connection ends in good order.
 const ANSWER_BYTES_MAX: usize = 4 * 1024;
@@ -30,37 +34,30 @@ const OWN_HEADERS: [HeaderName; 5] = [
     HeaderName::from_static("idempotency-key"),
 ];
 
-/// Why a message was not accepted.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Refused {
-    /// One plain sentence.
-    pub(super) why: String,
-    /// The receiver answered that this message is wrong (most of 4xx): trying again soon will not help.
-    pub(super) for_good: bool,
-    /// It asked to be left alone for so long.
-    pub(super) retry_after: Option<Duration>,
-}
-
-impl Refused {
-    fn passing(why: String) -> Refused {
-        Refused { why, for_good: false, retry_after: None }
-    }
-}
-
 /// A webhook, ready to be posted to.
 pub(super) struct Webhook {
     uri: Uri,
     headers: HeaderMap,
-    client: Client<HttpsConnector<HttpConnector>, Full<Bytes>>,
+    client: HttpClient,
+    /// What is posted instead of the alert as JSON.
+    body: Option<Template>,
+    site: String,
 }
 
+/// A client for HTTP and HTTPS.
+pub(super) type HttpClient = Client<HttpsConnector<HttpConnector>, Full<Bytes>>;
+
 impl Webhook {
-    /// Prepares `messenger`'s webhook; reads the machine's own roots where its address is https.
+    /// Prepares a webhook; reads the machine's own roots where its address is https.
     ///
     /// # Errors
     /// One plain sentence where its address or a header cannot be used.
-    pub(super) fn new(messenger: &MessengerPlan) -> Result<Webhook, String> {
-        let Way::Webhook { url, headers } = &messenger.way;
+    pub(super) fn new(
+        url: &Secret,
+        headers: &[(String, Secret)],
+        body: Option<Template>,
+        site: &str,
+    ) -> Result<Webhook, String> {
         let uri: Uri = url.0.parse().map_err(|_| "its address is no URL; mend webhook.url".to_owned())?;
         let host = uri.host().filter(|host| !host.is_empty());
         let (Some("http" | "https"), Some(_), Some(authority)) = (uri.scheme_str(), host, uri.authority()) else {
@@ -72,12 +69,22 @@ impl Webhook {
             );
         }
         let is_https = uri.scheme_str() == Some("https");
-        Ok(Webhook { headers: all_headers(headers)?, client: client(is_https)?, uri })
+        let content_type = body.as_ref().map_or("application/json", Template::content_type);
+        let headers = all_headers(headers, content_type)?;
+        Ok(Webhook { headers, client: client(is_https)?, uri, body, site: site.to_owned() })
     }
 
     /// Posts `body`; the whole exchange ends within `limit`.
     pub(super) async fn post(&self, body: &str, key: &str, limit: Duration) -> Result<(), Refused> {
-        let mut request = Request::new(Full::new(Bytes::copy_from_slice(body.as_bytes())));
+        let body = self.body.as_ref().map_or_else(
+            || Bytes::copy_from_slice(body.as_bytes()),
+            |template| {
+                let message = Message::read(body);
+                let value = |word: &str| if word == "site" { self.site.clone() } else { message.part(word) };
+                Bytes::from(template.fill(value))
+            },
+        );
+        let mut request = Request::new(Full::new(body));
         *request.method_mut() = axum::http::Method::POST;
         *request.uri_mut() = self.uri.clone();
         *request.headers_mut() = self.headers.clone();
@@ -162,9 +169,9 @@ pub(super) fn origin(uri: &Uri) -> String {
     format!("{}://{}{port}", uri.scheme_str().unwrap_or("http"), uri.host().unwrap_or(""))
 }
 
-fn all_headers(more: &[(String, Secret)]) -> Result<HeaderMap, String> {
+fn all_headers(more: &[(String, Secret)], content_type: &'static str) -> Result<HeaderMap, String> {
     let mut headers = HeaderMap::new();
-    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/json"));
+    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(content_type));
     headers.insert(header::USER_AGENT, HeaderValue::from_static(concat!("tubwatch/", env!("CARGO_PKG_VERSION"))));
     for (name, value) in more {
         let Ok(header) = HeaderName::from_bytes(name.as_bytes()) else {
@@ -181,16 +188,8 @@ fn all_headers(more: &[(String, Secret)]) -> Result<HeaderMap, String> {
     Ok(headers)
 }
 
-pub(super) fn client(is_https: bool) -> Result<Client<HttpsConnector<HttpConnector>, Full<Bytes>>, String> {
-    let mut roots = rustls::RootCertStore::empty();
-    if is_https {
-        let found = rustls_native_certs::load_native_certs();
-        if roots.add_parsable_certificates(found.certs).0 == 0 {
-            return Err(
-                "https needs this machine's root certificates, and none were found; install ca-certificates".to_owned()
-            );
-        }
-    }
+pub(super) fn client(is_https: bool) -> Result<HttpClient, String> {
+    let roots = if is_https { tls::machines_own()? } else { rustls::RootCertStore::empty() };
     let provider = Arc::new(rustls::crypto::ring::default_provider());
     let tls = rustls::ClientConfig::builder_with_provider(provider)
         .with_safe_default_protocol_versions()

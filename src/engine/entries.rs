@@ -1,10 +1,10 @@
 //! The logbook as it grows: entries that commands wrote are read and take effect.
 
-use tracing::{info, warn};
+use tracing::warn;
 
 use crate::climate::Stamp;
 use crate::engine::Engine;
-use crate::grow::logbook::{self, Deed, Entry};
+use crate::grow::logbook::{self, Entry};
 use crate::store::Change;
 
 impl Engine {
@@ -29,7 +29,7 @@ impl Engine {
 
     fn take_entries(&mut self, new: Vec<Entry>, now: Stamp) {
         let last = new.last().map_or(0, |entry| entry.id);
-        let tubs_touched = new.iter().any(|entry| !matches!(entry.deed, Deed::Acknowledged { .. }));
+        let tubs_touched = new.iter().any(|entry| !entry.deed.is_wish());
         for entry in &new {
             self.apply(entry, now);
         }
@@ -41,14 +41,5 @@ impl Engine {
         }
         self.round.changes.push(Change::AppliedUpTo(last));
         self.round.at_once = true;
-    }
-
-    /// Does what an entry asks for, where it asks for something beside telling of a tub.
-    pub(super) fn apply(&mut self, entry: &Entry, now: Stamp) {
-        if let Deed::Acknowledged { alert } = entry.deed
-            && !self.keeper.acknowledge(alert, now, &mut self.events)
-        {
-            info!("alert {alert} was acknowledged, but is not open");
-        }
     }
 }

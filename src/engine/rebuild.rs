@@ -11,11 +11,14 @@ use tokio::sync::mpsc;
 use tracing::warn;
 
 use crate::climate::Stamp;
+use crate::climate::statistics::BandHours;
 use crate::config::Plan;
 use crate::engine::Engine;
+use crate::grow::culture::Culture;
+use crate::grow::self_heating::SelfHeating;
 use crate::grow::thermal::Exposure;
 use crate::grow::tub::Tub;
-use crate::store::{Reader, figures};
+use crate::store::{Reader, StoreError, figures};
 
 /// Which tubs wait, and how far the store is.
 pub(super) struct Rebuilds {
@@ -32,7 +35,14 @@ pub(super) struct Rebuilds {
 /// One tub's figures, computed anew.
 pub(super) struct Rebuilt {
     pub(super) tub_id: String,
-    pub(super) figures: Result<Exposure, String>,
+    pub(super) figures: Result<Past, String>,
+}
+
+/// What the store tells of one tub.
+pub(super) struct Past {
+    exposure: Exposure,
+    stress: BandHours,
+    warmth: SelfHeating,
 }
 
 impl Rebuilds {
@@ -71,7 +81,10 @@ impl Engine {
             return;
         }
         match result.figures {
-            Ok(exposure) => self.keeper.finish_rebuild(&result.tub_id, exposure),
+            Ok(Past { exposure, stress, warmth }) => {
+                self.keeper.know_past(&result.tub_id, stress, warmth);
+                self.keeper.finish_rebuild(&result.tub_id, exposure);
+            }
             Err(why) => {
                 warn!("the figures of tub {} could not be computed anew: {why}", result.tub_id);
                 self.keeper.abandon_rebuild(&result.tub_id);
@@ -117,7 +130,7 @@ impl Engine {
     }
 }
 
-fn compute(folder: &Path, plan: &Plan, tubs: &[Tub], tub_id: &str, until: Stamp) -> Result<Exposure, String> {
+fn compute(folder: &Path, plan: &Plan, tubs: &[Tub], tub_id: &str, until: Stamp) -> Result<Past, String> {
     let tub = tubs.iter().find(|tub| tub.id == tub_id).ok_or("it has gone")?;
     let culture = plan
         .setup
@@ -126,7 +139,18 @@ fn compute(folder: &Path, plan: &Plan, tubs: &[Tub], tub_id: &str, until: Stamp)
         .find(|culture| culture.name == tub.culture)
         .ok_or_else(|| format!("its culture {} is not in the config", tub.culture))?;
     let reader = Reader::open(folder).map_err(|why| why.to_string())?;
-    figures::exposure(&reader, tub, tubs, &plan.setup, culture, until, true)
-        .map(|figures| figures.exposure)
-        .map_err(|why| why.to_string())
+    past(&reader, plan, tubs, tub, culture, until).map_err(|why| why.to_string())
+}
+
+fn past(
+    reader: &Reader,
+    plan: &Plan,
+    tubs: &[Tub],
+    tub: &Tub,
+    culture: &Culture,
+    until: Stamp,
+) -> Result<Past, StoreError> {
+    let figures = figures::exposure(reader, tub, tubs, &plan.setup, culture, until, true)?;
+    let stress = figures::stage_stress(reader, tub, tubs, &plan.setup, culture, until, &figures)?;
+    Ok(Past { exposure: figures.exposure, stress, warmth: figures.warmth })
 }

@@ -9,17 +9,21 @@ use std::ops::ControlFlow;
 use tracing::{error, info, warn};
 
 use crate::climate::Stamp;
-use crate::climate::stamp::HOUR_MS;
+use crate::climate::stamp::{DAY_MS, HOUR_MS};
 use crate::config::Plan;
 use crate::engine::forwarding::Forwarding;
-use crate::grow::logbook::{self, Deed, Entry};
+use crate::engine::wishes;
+use crate::grow::logbook::{self, Entry};
 use crate::store::history::Form;
-use crate::store::{Change, OutboxItem, Reader, Seen, Store, StoreError, corrections, figures, standing};
+use crate::store::{Change, Known, OutboxItem, Reader, Store, StoreError, ToldLately, corrections, figures, standing};
 use crate::watch::alert::Alert;
 use crate::watch::keeper::Keeper;
 
 /// So much history of every probe is judged again, for the delays and trends of the watches.
-const WARM_MS: i64 = 6 * HOUR_MS;
+const WARM_MS: i64 = 12 * HOUR_MS;
+
+/// What was told of alerts that ended longer ago than this bears on nothing any more.
+const TOLD_MS: i64 = 7 * DAY_MS;
 
 /// Why the daemon must not start.
 #[derive(Debug, thiserror::Error)]
@@ -40,13 +44,15 @@ pub struct Restored {
     /// Numbers of the plan's probes in the store, by position.
     pub probe_ids: Vec<i64>,
     /// The duplicate index.
-    pub seen: Seen,
+    pub seen: Known,
     /// Messages stored of each of the plan's probes.
     pub stored_by_probe: Vec<u64>,
     /// Messages of each of the plan's probes that were not taken.
     pub refused_by_probe: Vec<u64>,
     /// What waits for a messenger.
     pub outbox_waiting: Vec<OutboxItem>,
+    /// What was told lately; `None` where no store knows.
+    pub told: Option<ToldLately>,
     /// The next outbox item's number.
     pub next_outbox_id: i64,
     /// To be written first: corrections that changed with the config.
@@ -88,7 +94,7 @@ fn from_store(plan: &Plan, mut store: Store, now: Stamp) -> Result<Restored, Sto
     let probe_ids = store.probe_ids(&names)?;
     let forwards: Vec<&str> = plan.forwards.iter().map(|forward| forward.name.as_str()).collect();
     let reader = store.reader()?;
-    let seen = reader.seen()?;
+    let seen = reader.known()?;
     let entries = reader.entries()?;
     let newest = reader.newest_ids()?;
     let refused = reader.refused()?;
@@ -113,6 +119,7 @@ fn from_store(plan: &Plan, mut store: Store, now: Stamp) -> Result<Restored, Sto
         seen,
         entries,
         outbox_waiting: reader.outbox_waiting()?,
+        told: Some(reader.told_lately(now.plus(-TOLD_MS))?),
         next_outbox_id: newest.outbox + 1,
         changes: changed.into_iter().map(Change::Correction).collect(),
         probe_ids,
@@ -139,10 +146,11 @@ fn without_store(plan: &Plan, now: Stamp, why: &StoreError) -> Restored {
         entries: standing.entries,
         // Only this run knows them: nothing is stored under them.
         probe_ids: (1..).take(plan.probes.len()).collect(),
-        seen: Seen::new(),
+        seen: Known::new(),
         stored_by_probe: vec![0; plan.probes.len()],
         refused_by_probe: vec![0; plan.probes.len()],
         outbox_waiting: Vec::new(),
+        told: None,
         next_outbox_id: 1,
         changes: Vec::new(),
         store: None,
@@ -157,7 +165,9 @@ fn keeper(plan: &Plan, entries: &[Entry], open: Vec<Alert>, next_alert_id: i64, 
     for oddity in book.oddities() {
         warn!("logbook entry {}: {}", oddity.entry, oddity.why);
     }
-    Keeper::new(plan.setup.clone(), book.tubs, open, next_alert_id, now)
+    let mut keeper = Keeper::new(plan.setup.clone(), book.tubs, open, next_alert_id, now);
+    wishes::recall(&mut keeper, entries, now);
+    keeper
 }
 
 /// Lets the judges, delays and trends of the watches see the last hours once more.
@@ -178,13 +188,15 @@ fn fill_figures(keeper: &mut Keeper, plan: &Plan, reader: &Reader, now: Stamp) -
             continue;
         };
         let figures = figures::exposure(reader, tub, &tubs, &plan.setup, culture, now.plus(1), true)?;
+        let stress = figures::stage_stress(reader, tub, &tubs, &plan.setup, culture, now.plus(1), &figures)?;
         keeper.begin_rebuild(&tub.id);
+        keeper.know_past(&tub.id, stress, figures.warmth);
         keeper.finish_rebuild(&tub.id, figures.exposure);
     }
     Ok(())
 }
 
-/// Entries that ask for something and were not applied yet: acknowledgements written while nobody ran.
+/// Entries that ask for something and were not applied yet: wishes written while nobody ran.
 pub fn not_applied(entries: &[Entry], applied_up_to: i64) -> impl Iterator<Item = &Entry> {
-    entries.iter().filter(move |entry| entry.id > applied_up_to && matches!(entry.deed, Deed::Acknowledged { .. }))
+    entries.iter().filter(move |entry| entry.id > applied_up_to && entry.deed.is_wish())
 }

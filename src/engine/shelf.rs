@@ -8,7 +8,6 @@ use crate::climate::{Quantity, Reading, Stamp};
 use crate::config::Plan;
 use crate::deliver::Kept;
 use crate::status::{SeriesFault, SeriesSource};
-use crate::store::history::Form;
 use crate::store::{OutboxItem, Reader};
 
 /// The store of a plan, for reading.
@@ -40,12 +39,7 @@ impl SeriesSource for Shelf {
             let names: Vec<_> = self.0.setup.probes.iter().map(|probe| probe.name.as_str()).collect();
             return Err(SeriesFault::Unknown(format!("There is no probe {probe}; there are {}.", names.join(", "))));
         }
-        reader
-            .history(&[probe], from, to, Form::Corrected, &mut |_, message| match message.reading(quantity) {
-                Some(reading) => take(reading),
-                None => ControlFlow::Continue(()),
-            })
-            .map_err(store)
+        reader.readings(probe, quantity, from, to, take).map_err(store)
     }
 }
 

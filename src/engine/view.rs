@@ -42,7 +42,7 @@ impl Engine {
         let _ = self.outlets.snapshots.send(Arc::new(snapshot));
     }
 
-    fn snapshot(&self, now: Stamp) -> Snapshot {
+    pub(super) fn snapshot(&self, now: Stamp) -> Snapshot {
         Snapshot {
             site: self.plan.site.clone(),
             time: now,
@@ -139,7 +139,7 @@ impl Engine {
         }
         Inner {
             timezone: self.plan.timezone,
-            faults: self.store_fault.iter().map(|why| format!("store: {why}")).collect(),
+            faults: self.faults(),
             probe_space: (0..setup.probes.len()).map(space_of).collect(),
             probe_source: setup.probes.iter().map(|probe| source_name(probe.source)).collect(),
             samples_by_source: samples_by_source

@@ -203,8 +203,7 @@ fn check_amendment(entries: &[Entry], book: &Book, deed: &Deed, at: Moment, know
         let choice = latest.map_or("the logbook is empty".to_owned(), |latest| format!("the latest is {latest}"));
         return Err(Wrong::Word(format!("there is no entry {target}; {choice}")));
     };
-    let Some(root) = amend::root(entries, *target).filter(|root| !matches!(root.deed, Deed::Acknowledged { .. }))
-    else {
+    let Some(root) = amend::root(entries, *target).filter(|root| !root.deed.is_wish()) else {
         return Err(Wrong::Forbidden(format!("entry {target} is no line about a tub; it cannot be amended")));
     };
     if let Some(by) = line.void_by {
@@ -309,7 +308,7 @@ fn after_that_day(at: Moment, known: &Known, logged: impl Iterator<Item = Stamp>
 
 /// Something that happened to the tub at its own time.
 fn is_event(deed: &Deed) -> bool {
-    !matches!(deed, Deed::Amended { .. } | Deed::Acknowledged { .. } | Deed::Noted { .. })
+    !deed.is_wish() && !matches!(deed, Deed::Amended { .. } | Deed::Noted { .. })
 }
 
 fn one_of(what: &str, word: &str, choices: &[String]) -> Result<(), Wrong> {

@@ -115,7 +115,8 @@ impl Shelf {
     fn take(&mut self, entry: &Entry) -> Result<(), String> {
         match &entry.deed {
             Deed::Spawned(_) => self.spawn(entry),
-            Deed::Amended { .. } | Deed::Acknowledged { .. } => Ok(()),
+            Deed::Amended { .. } => Ok(()),
+            wish if wish.is_wish() => Ok(()),
             deed => self.deed(entry, deed),
         }
     }

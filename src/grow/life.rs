@@ -40,6 +40,7 @@ impl Life {
             stage: Stage::Colonising,
             stages: vec![Since { from: at, value: Stage::Colonising }],
             spawned_at: at,
+            looked_at: None,
             colonised_at: None,
             opened_at: None,
             pins_at: None,
@@ -93,8 +94,10 @@ impl Life {
             Deed::Discarded { because } => self.discarded(at, because),
             Deed::Moved { to } => self.moved(at, to),
             Deed::Core { probe } => self.core(at, probe.as_deref()),
-            Deed::Looked | Deed::Cased | Deed::Noted { .. } => {}
-            Deed::Spawned(_) | Deed::Amended { .. } | Deed::Acknowledged { .. } => {}
+            Deed::Looked => self.tub.looked_at = Some(at),
+            Deed::Cased | Deed::Noted { .. } => {}
+            Deed::Spawned(_) | Deed::Amended { .. } => {}
+            Deed::Acknowledged { .. } | Deed::Shelved { .. } | Deed::Working { .. } => {}
         }
         if !matches!(deed, Deed::Noted { .. }) {
             self.latest = at;

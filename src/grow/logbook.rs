@@ -114,6 +114,21 @@ pub enum Deed {
         /// The alert's id.
         alert: i64,
     },
+    /// The grower puts an alert aside for a while.
+    Shelved {
+        /// The alert's id.
+        alert: i64,
+        /// For so long, milliseconds.
+        for_ms: i64,
+    },
+    /// Hands are in a space for a while.
+    Working {
+        /// The space; `None`: all of them.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        space: Option<String>,
+        /// For so long, milliseconds.
+        for_ms: i64,
+    },
 }
 
 impl Deed {
@@ -137,7 +152,14 @@ impl Deed {
             Deed::Core { .. } => "core",
             Deed::Amended { .. } => "amended",
             Deed::Acknowledged { .. } => "acknowledged",
+            Deed::Shelved { .. } => "shelved",
+            Deed::Working { .. } => "working",
         }
+    }
+
+    /// A wish of the grower's to the watches; it tells of no tub.
+    pub fn is_wish(&self) -> bool {
+        matches!(self, Deed::Acknowledged { .. } | Deed::Shelved { .. } | Deed::Working { .. })
     }
 }
 

@@ -139,6 +139,8 @@ pub struct Tub {
     pub stages: Vec<Since<Stage>>,
     /// Spawn mixed into the substrate.
     pub spawned_at: Stamp,
+    /// Last logged as looked at.
+    pub looked_at: Option<Stamp>,
     /// Logged (or implied) as colonised.
     pub colonised_at: Option<Stamp>,
     /// First opened (or implied).

@@ -6,9 +6,10 @@ use std::time::Instant;
 
 use tokio::sync::mpsc;
 
+use super::readers::Refused;
 use super::refusals::Refusals;
-use super::{Clock, Delivery, SourceState};
-use crate::wire::{Refusal, printable};
+use super::{Clock, Delivery, SourceState, Tap};
+use crate::wire::{Decoded, Refusal, printable};
 
 /// The longest excerpt of a refused message, in bytes: enough to know it by.
 const EXCERPT_BYTES: usize = 120;
@@ -35,14 +36,21 @@ pub(super) struct Intake {
     /// The engine's queue.
     pub(super) queue: mpsc::Sender<Delivery>,
     told: Option<(SourceState, String)>,
+    tap: Tap,
     /// Held while the intake lives.
     _alive: mpsc::Sender<()>,
 }
 
 impl Intake {
     /// The way of the source at `source`.
-    pub(super) fn new(source: usize, queue: mpsc::Sender<Delivery>, clock: Clock, alive: mpsc::Sender<()>) -> Intake {
-        Intake { source, clock, refusals: Refusals::new(source), queue, told: None, _alive: alive }
+    pub(super) fn new(
+        source: usize,
+        queue: mpsc::Sender<Delivery>,
+        clock: Clock,
+        tap: Tap,
+        alive: mpsc::Sender<()>,
+    ) -> Intake {
+        Intake { source, clock, refusals: Refusals::new(source), queue, told: None, tap, _alive: alive }
     }
 
     /// The delivery that tells a new state; `None` where the same was told last.
@@ -54,6 +62,11 @@ impl Intake {
         let why = news.1.clone();
         self.told = Some(news);
         Some(Delivery::Source { source: self.source, state, at: (self.clock)(), why })
+    }
+
+    /// Shows a message that came by `by` to whoever looks on.
+    pub(super) fn seen(&self, by: &str, payload: &[u8], read: &[(usize, Decoded)], refused: Refused) {
+        self.tap.show(self.source, &self.clock, by, payload, read, refused);
     }
 
     /// Counts a refusal of `payload`, which came by `by` (a topic or a device).

@@ -5,16 +5,24 @@
 //! messages at the broker. Refusals are told in batches, so noise cannot fill it.
 
 mod backoff;
+mod door;
+mod feed;
 mod intake;
+mod modbus;
 mod mqtt;
 mod readers;
 mod receipt;
 mod refusals;
+mod routes;
 mod serial;
 mod sources;
+mod tap;
+mod tty;
+pub mod window;
 
 pub use receipt::{Ack, Acks, Receipt};
 pub use sources::{Clock, Sources};
+pub use tap::{Arrival, Tap};
 
 use crate::climate::Stamp;
 use crate::wire::{Decoded, Refusal};

@@ -7,8 +7,7 @@
 //! Left out: publishing.
 
 mod link;
-mod routes;
-mod tls;
+
 mod words;
 
 use std::sync::Arc;
@@ -21,14 +20,15 @@ use tokio::sync::watch;
 use tokio::time::{Instant, sleep, sleep_until};
 
 use self::link::{Link, Standing};
-use self::routes::Routes;
 use super::backoff::Backoff;
 use super::intake::{Intake, Phase};
 use super::readers::Readers;
 use super::receipt::{Ack, Acks};
+use super::routes::Routes;
 use super::{Carriage, Delivery, Message, SourceState};
 use crate::config::Plan;
 use crate::config::plan::BrokerPlan;
+use crate::config::tls;
 use crate::wire::Refusal;
 
 /// How often the broker hears from us, and how soon a dead one is noticed (twice this).
@@ -85,12 +85,18 @@ impl From<ConnectionError> for Halt {
 }
 
 impl Broker {
-    /// The broker of the source at position `source`.
-    pub(super) fn new(plan: &Plan, source: usize, intake: Intake, phase: watch::Receiver<Phase>) -> Broker {
+    /// The broker of the source at position `source`, asked for the topics `also` beside its probes'.
+    pub(super) fn new(
+        plan: &Plan,
+        source: usize,
+        also: &[&str],
+        intake: Intake,
+        phase: watch::Receiver<Phase>,
+    ) -> Broker {
         Broker {
             plan: plan.brokers[source].clone(),
             intake: Some(intake),
-            routes: Routes::new(plan, source),
+            routes: Routes::new(plan, source).with(also),
             readers: Readers::new(plan, source),
             acks: Arc::new(Acks::default()),
             phase,
@@ -256,6 +262,7 @@ impl Broker {
         } else {
             readers.read(self.routes.of(&publish.topic), &publish.payload)
         };
+        intake.seen(&publish.topic, &publish.payload, &readers.found, refused);
         if let Some((probe, reason)) = refused {
             intake.refuse(probe, reason, &publish.topic, &publish.payload);
         }

@@ -66,7 +66,7 @@ fn tells(reason: Refusal) -> u8 {
         Refusal::BadTime => 4,
         Refusal::FieldMissing => 3,
         Refusal::NobodyReads => 2,
-        Refusal::Malformed => 1,
+        Refusal::Malformed | Refusal::Checksum | Refusal::Header => 1,
         _ => 0,
     }
 }

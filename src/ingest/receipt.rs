@@ -6,6 +6,7 @@
 
 use std::sync::atomic::{AtomicU32, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 use tokio::sync::Notify;
 
@@ -25,11 +26,18 @@ pub struct Ack {
 #[derive(Debug, Default)]
 pub struct Acks {
     waiting: Mutex<Vec<Ack>>,
+    /// How soon they are wanted, where somebody cannot wait for the usual commit.
+    within: Option<Duration>,
     connection: AtomicU64,
     given: Notify,
 }
 
 impl Acks {
+    /// Acknowledgements that are wanted `within` this time of a message's arrival.
+    pub fn wanted_within(within: Duration) -> Acks {
+        Acks { within: Some(within), ..Acks::default() }
+    }
+
     /// A new connection begins: what waits for earlier ones is dropped, and what comes for them too.
     pub fn begin(&self, connection: u64) {
         self.connection.store(connection, Ordering::Release);
@@ -78,6 +86,11 @@ pub struct Receipt {
 }
 
 impl Receipt {
+    /// How soon it is wanted; `None`: when its commit comes anyway.
+    pub fn within(&self) -> Option<Duration> {
+        self.acks.within
+    }
+
     /// Says that the sample is on stable storage. Never waits.
     pub fn give(self) {
         if self.left.is_none_or(|left| left.fetch_sub(1, Ordering::AcqRel) == 1) {

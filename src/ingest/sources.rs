@@ -10,12 +10,16 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 
+use super::door::Door;
 use super::intake::{Intake, Phase};
+use super::modbus::Bus;
 use super::mqtt::Broker;
 use super::serial::Port;
-use super::{Delivery, SourceState};
+use super::window::Window;
+use super::{Delivery, SourceState, Tap};
 use crate::climate::Stamp;
 use crate::config::Plan;
+use crate::config::plan::PortPlan;
 
 /// The machine's clock, passed in so that tests and rehearsals may bring their own.
 pub type Clock = Arc<dyn Fn() -> Stamp + Send + Sync>;
@@ -37,15 +41,36 @@ pub struct Sources {
 impl Sources {
     /// Starts every broker and port of `plan`. Call it inside a tokio runtime. `queue` is the engine's
     /// bounded queue: while it is full, sources wait. Positions of sources are as in
-    /// `plan.setup.sources`: the brokers, then the ports.
+    /// `plan.setup.sources`: the brokers, the ports, the intakes.
     pub fn start(plan: &Plan, queue: mpsc::Sender<Delivery>, clock: Clock) -> Sources {
+        Sources::start_shown(plan, queue, clock, &Tap::default(), &[])
+    }
+
+    /// As [`Sources::start`] for a daemon that holds the store's lock: what arrives can be looked on at
+    /// through a window in the store's folder.
+    pub fn start_with_window(plan: &Plan, queue: mpsc::Sender<Delivery>, clock: Clock) -> Sources {
+        let tap = Tap::default();
+        let mut sources = Sources::start_shown(plan, queue, clock, &tap, &[]);
+        if let Some(window) = Window::open(plan, tap) {
+            let stop = sources.phase.subscribe();
+            sources.tasks.spawn(async move {
+                window.run(stop).await;
+                "the window on arrivals".to_owned()
+            });
+        }
+        sources
+    }
+
+    /// As [`Sources::start`], and shows by `tap` what arrives; brokers are asked for `also` beside what
+    /// their probes need.
+    pub fn start_shown(plan: &Plan, queue: mpsc::Sender<Delivery>, clock: Clock, tap: &Tap, also: &[&str]) -> Sources {
         let (phase, stop) = watch::channel(Phase::Run);
         let (alive, intakes) = mpsc::channel(1);
         let mut tasks = JoinSet::new();
-        let intake = |source| Intake::new(source, queue.clone(), Arc::clone(&clock), alive.clone());
+        let intake = |source| Intake::new(source, queue.clone(), Arc::clone(&clock), tap.clone(), alive.clone());
         for (source, broker) in plan.brokers.iter().enumerate() {
             let name = format!("broker {:?}", broker.name);
-            let task = Broker::new(plan, source, intake(source), stop.clone());
+            let task = Broker::new(plan, source, also, intake(source), stop.clone());
             tasks.spawn(async move {
                 task.run().await;
                 name
@@ -57,12 +82,12 @@ impl Sources {
             let (done, ended) = oneshot::channel::<()>();
             let mut intake = intake(source);
             let unstarted = intake.state(SourceState::Away, "the machine gave no thread to read it".to_owned());
-            let task = Port::new(plan, source, port.clone(), intake, stop.clone());
+            let task = port_task(plan, source, port.clone(), intake, stop.clone());
             let started = std::thread::Builder::new()
                 .name(format!("port {}", port.name))
                 .stack_size(STACK_BYTES)
                 .spawn(move || {
-                    task.run();
+                    task();
                     drop(done);
                 });
             if let (Err(_), Some(news)) = (started, unstarted) {
@@ -71,6 +96,15 @@ impl Sources {
             }
             tasks.spawn(async move {
                 let _ = ended.await;
+                name
+            });
+        }
+        for (at, door) in plan.intakes.iter().enumerate() {
+            let source = plan.brokers.len() + plan.ports.len() + at;
+            let name = format!("intake {:?}", door.name);
+            let task = Door::new(plan, source, door.clone(), intake(source), stop.clone());
+            tasks.spawn(async move {
+                task.run().await;
                 name
             });
         }
@@ -108,5 +142,22 @@ impl Sources {
     pub async fn stop(mut self) {
         self.stop_intake().await;
         self.finish().await;
+    }
+}
+
+/// What a port's thread does.
+fn port_task(
+    plan: &Plan,
+    source: usize,
+    port: PortPlan,
+    intake: Intake,
+    stop: watch::Receiver<Phase>,
+) -> Box<dyn FnOnce() + Send> {
+    if port.modbus {
+        let bus = Bus::new(plan, source, port, intake, stop);
+        Box::new(move || bus.run())
+    } else {
+        let lines = Port::new(plan, source, port, intake, stop);
+        Box::new(move || lines.run())
     }
 }

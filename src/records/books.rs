@@ -81,7 +81,8 @@ fn details(deed: &Deed) -> Details<'_> {
             text: text.as_deref(),
             ..none
         },
-        Deed::Acknowledged { alert } => Details { alert: Some(*alert), ..none },
+        Deed::Acknowledged { alert } | Deed::Shelved { alert, .. } => Details { alert: Some(*alert), ..none },
+        Deed::Working { space, .. } => Details { space: space.as_deref(), ..none },
         _ => none,
     }
 }

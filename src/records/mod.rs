@@ -13,6 +13,7 @@ mod flushes_file;
 pub mod forwarded;
 pub mod line_protocol;
 mod places;
+pub mod recorded;
 mod tubs_file;
 mod yields;
 

@@ -5,12 +5,14 @@
 //! have reached the disk all the same: before the next try the heap's newest row tells.
 
 use std::os::unix::fs::MetadataExt;
+use std::time::{Duration, Instant};
 
 use rusqlite::{ErrorCode, TransactionBehavior};
 
 use super::error::{StoreError, why};
 use super::open::Store;
 use super::rows;
+use super::seal::{Sealed, Sealer};
 use super::writer::Group;
 use super::zones::Filling;
 
@@ -23,16 +25,26 @@ pub(super) struct Committer {
     file: Option<(u64, u64)>,
     newest_row: i64,
     filling: Filling,
+    sealer: Sealer,
     /// After a fault: so many samples at the group's front may be stored already.
     in_doubt: Option<usize>,
 }
 
 impl Committer {
     pub fn new(store: Store) -> Result<Committer, StoreError> {
-        let mut committer = Committer { store, file: None, newest_row: 0, filling: Filling::default(), in_doubt: None };
+        let mut committer = Committer {
+            store,
+            file: None,
+            newest_row: 0,
+            filling: Filling::default(),
+            sealer: Sealer::default(),
+            in_doubt: None,
+        };
         committer.file = committer.file_now();
         committer.store.connection.set_prepared_statement_cache_capacity(STATEMENTS);
         let learned = committer.learn();
+        let learned = learned.and_then(|()| Sealer::load(&committer.store.connection, committer.store.keep_ms));
+        let learned = learned.map(|sealer| committer.sealer = sealer);
         learned.map_err(|error| StoreError::from_sqlite("read", &committer.store.file(), &error))?;
         Ok(committer)
     }
@@ -92,6 +104,7 @@ impl Committer {
         self.store.connection.set_prepared_statement_cache_capacity(STATEMENTS);
         let before = self.newest_row;
         self.learn().map_err(|error| why(&error))?;
+        self.sealer.reload(&self.store.connection).map_err(|error| why(&error))?;
         let stored = if self.newest_row > before { front.min(group.samples.len()) } else { 0 };
         group.samples.drain(..stored);
         self.in_doubt = None;
@@ -114,7 +127,36 @@ impl Committer {
         }
         transaction.commit()?;
         (self.newest_row, self.filling) = (newest, filling);
+        for row in &group.samples {
+            self.sealer.note(row.probe, row.at, row.quality);
+        }
         Ok(())
+    }
+
+    /// How long until samples are to be sealed; `None` when nothing is foreseen.
+    pub fn seal_in(&self, now: Instant) -> Option<Duration> {
+        if self.in_doubt.is_some() { None } else { self.sealer.due_in(now) }
+    }
+
+    /// Seals some samples, and appends which. True while there is more to do.
+    ///
+    /// # Errors
+    /// One plain sentence; what was not sealed stays in its rows, and is tried again.
+    pub fn seal(&mut self, out: &mut Vec<Sealed>) -> Result<bool, String> {
+        if self.file_now() != self.file {
+            // The next commit says so.
+            return Ok(false);
+        }
+        let done = self.sealer.step(&mut self.store.connection, self.newest_row, out);
+        if matches!(done, Ok(false)) {
+            let filling = Filling::load(&self.store.connection);
+            self.filling = filling.map_err(|error| why(&error))?;
+        }
+        done.map_err(|error| {
+            // Whether it reached the disk all the same is asked of the file, before the next commit.
+            self.in_doubt = Some(0);
+            error.told(&self.store.file(), &self.store.connection).to_string()
+        })
     }
 
     fn file_now(&self) -> Option<(u64, u64)> {

@@ -75,6 +75,20 @@ pub enum StoreError {
         /// In words.
         why: String,
     },
+    /// Sealed samples that cannot be unpacked.
+    #[error("the samples of probe {probe} from {from} to {to} in {path} are damaged ({why}); `tubwatch backup --salvage FILE` makes a copy of all that can still be read", path = path.display())]
+    Samples {
+        /// The file.
+        path: PathBuf,
+        /// The probe's name.
+        probe: String,
+        /// The earliest of them.
+        from: String,
+        /// The latest.
+        to: String,
+        /// What is wrong with them.
+        why: String,
+    },
     /// A logbook entry that cannot be understood.
     #[error("logbook entry {id} in the store cannot be read ({why}); install the tubwatch that wrote it")]
     Entry {

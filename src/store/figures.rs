@@ -11,6 +11,7 @@ use super::reader::Reader;
 use crate::climate::statistics::{BandHours, BandLimits, Summary};
 use crate::climate::{Quality, Quantity, Reading, Stamp};
 use crate::grow::culture::{Culture, StageBands};
+use crate::grow::self_heating::SelfHeating;
 use crate::grow::thermal::{Exposure, Gaps, Preference};
 use crate::grow::tub::{Since, Stage, Tub};
 use crate::watch::origin::{Origin, origin, stress_top_c};
@@ -34,6 +35,8 @@ pub struct TubFigures {
     pub band: BandHours,
     /// The most the core was over the air, K; none without both.
     pub core_over_air_max_k: Option<f64>,
+    /// Core beside air, hour by hour.
+    pub warmth: SelfHeating,
 }
 
 /// The limits that hours outside the band are counted against; the high one as for heat stress.
@@ -63,6 +66,30 @@ pub fn exposure(
     let mut fold = Fold::new(tub, setup, culture, start, end, settled_only);
     fold.run(reader, tubs, start, until)?;
     Ok(fold.figures)
+}
+
+/// Hours over the band since the tub's present stage began, from samples before `until`, for the live
+/// watches to carry on with. `figures` are those of [`exposure`] up to the same moment, which know it
+/// already where that stage is the tub's first.
+///
+/// # Errors
+/// When the store cannot be read.
+pub fn stage_stress(
+    reader: &Reader,
+    tub: &Tub,
+    tubs: &[Tub],
+    setup: &Setup,
+    culture: &Culture,
+    until: Stamp,
+    figures: &TubFigures,
+) -> Result<BandHours, StoreError> {
+    let from = tub.stages.last().map_or(tub.spawned_at, |stage| stage.from);
+    if from == tub.spawned_at {
+        return Ok(figures.band.clone());
+    }
+    let mut fold = Fold::new(tub, setup, culture, from, None, true);
+    fold.run(reader, tubs, from, until)?;
+    Ok(fold.figures.band)
 }
 
 /// The figures of the time from `from` to `to`, which must lie in the tub's life; lines to readings
@@ -172,6 +199,7 @@ impl<'a> Fold<'a> {
             temperature: Summary::new(start, end),
             band: BandHours::new(BandLimits::default(), start, end),
             core_over_air_max_k: None,
+            warmth: SelfHeating::new(tub.spawned_at),
         };
         Fold { tub, setup, culture, settled_only, end, figures, strangers: Vec::new(), limits_for: None, last_at: None }
     }
@@ -243,7 +271,11 @@ impl<'a> Fold<'a> {
                     let most = self.figures.core_over_air_max_k.map_or(over, |most| most.max(over));
                     self.figures.core_over_air_max_k = Some(most);
                 }
+                self.figures.warmth.core(reading.at, reading.value);
             } else if preference.take(position - cores, reading.at, source.gaps.bridge_ms) {
+                if cores > 0 {
+                    self.figures.warmth.air(reading.at, reading.value);
+                }
                 air_now = Some((reading.at.plus(source.gaps.bridge_ms), reading.value));
             } else {
                 return;

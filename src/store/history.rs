@@ -8,6 +8,7 @@
 use std::collections::HashMap;
 use std::ops::ControlFlow;
 
+use super::chunk::Row;
 use super::error::StoreError;
 use super::judged::{JudgedMessage, MessageJudge};
 use super::reader::Reader;
@@ -18,7 +19,7 @@ use crate::watch::judge::LEAD_IN_MS;
 use crate::watch::setup::Correction;
 
 /// So long before a range judging begins, and so far past it a judgement is looked for.
-const CONTEXT_MS: i64 = if LEAD_IN_MS > 6 * HOUR_MS { LEAD_IN_MS } else { 6 * HOUR_MS };
+pub(super) const CONTEXT_MS: i64 = if LEAD_IN_MS > 6 * HOUR_MS { LEAD_IN_MS } else { 6 * HOUR_MS };
 
 /// Messages kept back because an earlier one of another probe is not final yet: 10 MB. Beyond it
 /// that one is taken as it stands.
@@ -26,6 +27,9 @@ const HELD_MAX: usize = 1 << 17;
 
 /// How far back a last good reading is looked for.
 const LAST_GOOD_DAYS: i64 = 30;
+
+/// A correction, and from when it holds.
+pub(super) type Dated = (Stamp, Correction);
 
 /// Whether values are given corrected.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -66,13 +70,60 @@ impl Reader {
         to: Stamp,
         visit: &mut dyn FnMut(usize, Reading, bool),
     ) -> Result<(), StoreError> {
-        let mut go_on = |position: usize, message: &JudgedMessage| {
-            if let Some(reading) = message.reading(quantity) {
-                visit(position, reading, message.settled);
-            }
+        let mut go_on = |position: usize, reading: Reading, settled: bool| {
+            visit(position, reading, settled);
             ControlFlow::Continue(())
         };
-        self.run(probes, Some(quantity), from, to, Form::Corrected, &mut go_on)
+        self.run_series(probes, quantity, from, to, &mut go_on)
+    }
+
+    /// One series, as [`Reader::series`], until `visit` breaks off.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn readings(
+        &self,
+        probe: &str,
+        quantity: Quantity,
+        from: Stamp,
+        to: Stamp,
+        visit: &mut dyn FnMut(Reading) -> ControlFlow<()>,
+    ) -> Result<(), StoreError> {
+        self.run_series(&[probe], quantity, from, to, &mut |_, reading, _| visit(reading))
+    }
+
+    fn run_series(
+        &self,
+        probes: &[&str],
+        quantity: Quantity,
+        from: Stamp,
+        to: Stamp,
+        visit: &mut dyn FnMut(usize, Reading, bool) -> ControlFlow<()>,
+    ) -> Result<(), StoreError> {
+        let mut from = from;
+        if let [probe] = probes
+            && let Some(id) = self.probe_id(probe)?
+        {
+            let live = self.live_from(id, from, to)?.min(to);
+            let corrections = self.corrections_of(id, quantity)?;
+            let mut visit = |reading: Reading, settled: bool| visit(0, reading, settled);
+            if self.sealed_series(id, quantity, (from, live), &corrections, &mut visit)?.is_break() {
+                return Ok(());
+            }
+            from = from.max(live);
+        }
+        let mut go_on = |position: usize, message: &JudgedMessage| match message.reading(quantity) {
+            Some(reading) => visit(position, reading, message.settled),
+            None => ControlFlow::Continue(()),
+        };
+        if from >= to { Ok(()) } else { self.run(probes, Some(quantity), from, to, Form::Corrected, &mut go_on) }
+    }
+
+    /// The corrections of one series, by the time they hold from.
+    pub(super) fn corrections_of(&self, probe: i64, quantity: Quantity) -> Result<Vec<Dated>, StoreError> {
+        let of_series = |dated: &DatedCorrection| dated.probe == probe && dated.quantity == quantity;
+        let all = self.corrections()?.into_iter().filter(of_series);
+        Ok(all.map(|dated| (dated.since, dated.correction)).collect())
     }
 
     /// One probe's messages from `from` on and before `to`: judged, corrected, in time order.
@@ -149,6 +200,7 @@ impl Reader {
         };
         let mut pass = Pass {
             judges: vec![MessageJudge::new(); probes.len()],
+            live_from: vec![Stamp(i64::MAX); probes.len()],
             corrections: vec![Default::default(); probes.len()],
             held: Vec::new(),
             settled: Vec::new(),
@@ -162,21 +214,28 @@ impl Reader {
                 pass.corrections[*position][dated.quantity.index()].push((dated.since, dated.correction));
             }
         }
-        self.refresh()?;
-        let _ = self.pass(&mut pass, &|id| positions.get(&id).copied(), visit)?;
+        for (id, position) in &positions {
+            if pass.judged {
+                pass.live_from[*position] = self.live_from(*id, from, to)?;
+            }
+        }
+        let _ = self.pass(&mut pass, &positions, visit)?;
         Ok(())
     }
 
     fn pass(
         &self,
         pass: &mut Pass,
-        wanted: &dyn Fn(i64) -> Option<usize>,
+        wanted: &HashMap<i64, usize>,
         visit: &mut dyn FnMut(usize, &JudgedMessage) -> ControlFlow<()>,
     ) -> Result<ControlFlow<()>, StoreError> {
-        let mut cursor = pass.from.plus(-CONTEXT_MS);
-        while let Some((end, samples)) = self.window(wanted, cursor, pass.to)? {
-            for (position, sample) in &samples {
-                pass.push(*position, sample);
+        let quantities = pass.wanted();
+        // Where judging begins within the range, it is led in from before.
+        let live = pass.live_from.iter().min().map_or(pass.from, |live| pass.from.max(*live));
+        let mut cursor = pass.from.min(live.plus(-CONTEXT_MS));
+        while let Some((end, samples)) = self.window(wanted, quantities, cursor, pass.to)? {
+            for (position, row) in &samples {
+                pass.push(*position, row);
             }
             if pass.release(end, visit).is_break() {
                 return Ok(ControlFlow::Break(()));
@@ -186,10 +245,10 @@ impl Reader {
         // Some at the end of the range may be judged by what follows.
         cursor = cursor.max(pass.to);
         while pass.earliest_open().is_some_and(|at| at < pass.to)
-            && let Some((end, samples)) = self.window(wanted, cursor, pass.to.plus(CONTEXT_MS))?
+            && let Some((end, samples)) = self.window(wanted, quantities, cursor, pass.to.plus(CONTEXT_MS))?
         {
-            for (position, sample) in &samples {
-                pass.push(*position, sample);
+            for (position, row) in &samples {
+                pass.push(*position, row);
             }
             cursor = end;
         }
@@ -203,7 +262,9 @@ impl Reader {
 /// One passing over a range.
 struct Pass {
     judges: Vec<MessageJudge>,
-    corrections: Vec<[Vec<(Stamp, Correction)>; 4]>,
+    /// By position: before it the judgement made when sealing holds, from there on it is made here.
+    live_from: Vec<Stamp>,
+    corrections: Vec<[Vec<Dated>; 4]>,
     /// Final, but an earlier one of another probe may not be.
     held: Vec<(Stamp, usize, JudgedMessage)>,
     settled: Vec<JudgedMessage>,
@@ -214,26 +275,45 @@ struct Pass {
 }
 
 impl Pass {
-    fn push(&mut self, position: usize, sample: &Sample) {
-        let mut sample = *sample;
-        if let Some(only) = self.only {
-            for quantity in Quantity::ALL {
-                if quantity != only {
-                    sample.values[quantity.index()] = None;
-                    sample.quality[quantity.index()] = Quality::Good;
-                }
-            }
-            if sample.values[only.index()].is_none() {
-                return;
+    fn push(&mut self, position: usize, row: &Row) {
+        let mut sample = row.sample(0);
+        let wanted = self.wanted();
+        for quantity in Quantity::ALL {
+            let index = quantity.index();
+            if !wanted[index] {
+                sample.values[index] = None;
+                sample.quality[index] = Quality::Good;
             }
         }
-        if self.judged {
+        if self.only.is_some() && sample.values == [None; 4] {
+            return;
+        }
+        let Sample { at, values, quality, .. } = sample;
+        if !self.judged {
+            self.keep(position, JudgedMessage { at, values, quality, settled: false });
+            return;
+        }
+        let live = self.live_from[position];
+        if at < live {
+            let judged = row.judged();
+            let known = |index: usize| if values[index].is_some() { judged[index] } else { Quality::Good };
+            let quality = [0, 1, 2, 3].map(known);
+            self.keep(position, JudgedMessage { at, values, quality, settled: !row.is_open(wanted) });
+        }
+        if at >= live.plus(-CONTEXT_MS) {
             self.judges[position].push(&sample, &mut self.settled);
-        } else {
-            let Sample { at, values, quality, .. } = sample;
-            self.settled.push(JudgedMessage { at, values, quality, settled: false });
+            self.keep_settled(position);
         }
-        self.keep_settled(position);
+    }
+
+    fn wanted(&self) -> [bool; 4] {
+        self.only.map_or([true; 4], |only| Quantity::ALL.map(|quantity| quantity == only))
+    }
+
+    fn keep(&mut self, position: usize, message: JudgedMessage) {
+        if message.at >= self.from && message.at < self.to {
+            self.held.push((message.at, position, message));
+        }
     }
 
     fn finish(&mut self, position: usize) {
@@ -242,7 +322,7 @@ impl Pass {
     }
 
     fn keep_settled(&mut self, position: usize) {
-        let (from, to) = (self.from, self.to);
+        let (from, to) = (self.from.max(self.live_from[position]), self.to);
         let wanted = self.settled.drain(..).filter(|message| message.at >= from && message.at < to);
         self.held.extend(wanted.map(|message| (message.at, position, message)));
     }
@@ -298,7 +378,7 @@ fn correct(corrections: &[Vec<(Stamp, Correction)>; 4], at: Stamp, message: &mut
 }
 
 /// Of corrections in the order of the time they hold from, the one in force at `at`.
-fn in_force(corrections: &[(Stamp, Correction)], at: Stamp) -> Correction {
+pub(super) fn in_force(corrections: &[Dated], at: Stamp) -> Correction {
     let held = corrections.partition_point(|(since, _)| *since <= at);
     held.checked_sub(1).map_or_else(Correction::default, |newest| corrections[newest].1)
 }

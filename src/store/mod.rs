@@ -3,8 +3,11 @@
 //!
 //! In: [`Change`]s from the engine, logbook entries from commands. Out: [`Report`]s of what is on
 //! stable storage, and what is stored, judged and corrected, in time order. The schema stands in
-//! `schema.rs`; what is left out of this version: sealed chunks, summaries, retention, backup.
+//! `schema.rs`. Fresh samples lie in rows (`commit.rs`), older ones in packed chunks (`seal.rs`); readers see no difference.
 
+pub mod backup;
+mod chunk;
+mod chunks;
 mod commit;
 pub mod corrections;
 pub mod entries;
@@ -13,12 +16,21 @@ pub mod facts;
 pub mod figures;
 pub mod history;
 pub mod judged;
+mod known;
+mod merge;
 pub mod open;
+pub mod quarters;
 pub mod reader;
 mod rows;
+pub mod salvage;
 pub mod schema;
+mod seal;
 pub mod seen;
+mod series;
 pub mod standing;
+pub mod summary;
+pub mod told;
+mod window;
 pub mod writer;
 mod zones;
 
@@ -28,9 +40,11 @@ use crate::watch::setup::Correction;
 
 pub use error::StoreError;
 pub use judged::JudgedMessage;
+pub use known::Known;
 pub use open::{Access, Store};
 pub use reader::Reader;
 pub use seen::Seen;
+pub use told::{Told, ToldLately};
 pub use writer::{Urgency, Writer};
 
 /// One probe message on its way to the disk or back, uncorrected.
@@ -47,6 +61,36 @@ pub struct Sample {
     pub quality: [Quality; 4],
 }
 
+/// What a message for a messenger tells.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tells {
+    /// What happened to an alert.
+    Event(EventKind),
+    /// The morning list.
+    Morning,
+}
+
+impl Tells {
+    /// The word in the store.
+    pub fn word(self) -> &'static str {
+        match self {
+            Tells::Event(kind) => kind.word(),
+            Tells::Morning => "morning",
+        }
+    }
+
+    /// What `word` stands for, if anything.
+    pub fn from_word(word: &str) -> Option<Tells> {
+        if word == "morning" { Some(Tells::Morning) } else { EventKind::from_word(word).map(Tells::Event) }
+    }
+}
+
+impl From<EventKind> for Tells {
+    fn from(kind: EventKind) -> Tells {
+        Tells::Event(kind)
+    }
+}
+
 /// One message waiting for a messenger.
 #[derive(Clone, Debug, PartialEq)]
 pub struct OutboxItem {
@@ -54,10 +98,10 @@ pub struct OutboxItem {
     pub id: i64,
     /// The messenger's name.
     pub messenger: String,
-    /// The alert.
+    /// The alert; 0 where it tells of none.
     pub alert_id: i64,
-    /// What happened to it.
-    pub event: EventKind,
+    /// What it tells.
+    pub event: Tells,
     /// The body, JSON.
     pub body: String,
     /// The same over retries and after a crash.
@@ -161,5 +205,17 @@ pub enum Report {
         samples: Vec<(i64, Stamp)>,
         /// Further ones that are not named, because the disk held up even this list.
         more: u64,
+    },
+    /// Samples of one probe that are in a chunk now: the duplicate index need not hold them.
+    Sealed {
+        /// The probe's number.
+        probe: i64,
+        /// Their times, in order.
+        stamps: Vec<i64>,
+    },
+    /// Samples could not be sealed; they stay in their rows, and it is tried again.
+    Unsealed {
+        /// Why, in one plain sentence.
+        why: String,
     },
 }

@@ -16,6 +16,7 @@ use rusqlite::{Connection, OpenFlags};
 use super::error::{StoreError, why};
 use super::reader::Reader;
 use super::schema::{self, APPLICATION_ID, PROBES, STEPS, VERSION};
+use super::seal::Sealer;
 
 /// The store's file in its folder.
 pub const FILE: &str = "tubwatch.sqlite";
@@ -44,6 +45,8 @@ const CACHE_KIB: i64 = 1024;
 pub struct Store {
     folder: PathBuf,
     pub(super) connection: Connection,
+    /// Raw samples older than the newest by this are thrown away when others are sealed.
+    pub(super) keep_ms: Option<i64>,
     _lock: File,
 }
 
@@ -63,7 +66,7 @@ impl Store {
         if found < VERSION {
             schema::migrate(&mut connection, &STEPS).map_err(|e| StoreError::from_sqlite("update", &path, &e))?;
         }
-        Ok(Store { folder: folder.to_owned(), connection, _lock: lock })
+        Ok(Store { folder: folder.to_owned(), connection, keep_ms: None, _lock: lock })
     }
 
     /// The store's folder.
@@ -110,6 +113,32 @@ impl Store {
     /// When the file cannot be opened for reading.
     pub fn reader(&self) -> Result<Reader, StoreError> {
         Reader::open(&self.folder)
+    }
+
+    /// From here on raw samples older than the newest one by `keep` are thrown away when others are
+    /// sealed; their summaries stay. Without it everything is kept.
+    pub fn keep_raw(&mut self, keep: Option<Duration>) {
+        self.keep_ms = keep.map(|keep| i64::try_from(keep.as_millis()).unwrap_or(i64::MAX));
+    }
+
+    /// Seals all samples but the newest now, instead of when it is due.
+    ///
+    /// # Errors
+    /// When the store cannot be read or written; what was not sealed stays in its rows.
+    pub fn seal(&mut self) -> Result<(), StoreError> {
+        let path = self.file();
+        let fail = |error| StoreError::from_sqlite("write", &path, &error);
+        let newest = "SELECT ifnull(max(rowid), 0) FROM sample";
+        let newest: i64 = self.connection.query_row(newest, [], |row| row.get(0)).map_err(fail)?;
+        let mut sealer = Sealer::load(&self.connection, self.keep_ms).map_err(fail)?;
+        let mut sealed = Vec::new();
+        let mut more = true;
+        while more {
+            let step = sealer.step(&mut self.connection, newest, &mut sealed);
+            more = step.map_err(|error| error.told(&path, &self.connection))?;
+            sealed.clear();
+        }
+        Ok(())
     }
 
     /// Opens the file anew after a fault, keeping the lock.
@@ -186,7 +215,7 @@ fn read_flags() -> OpenFlags {
     OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX
 }
 
-fn make_folder(folder: &Path) -> Result<(), StoreError> {
+pub(super) fn make_folder(folder: &Path) -> Result<(), StoreError> {
     fs::create_dir_all(folder).map_err(|error| StoreError::Folder {
         doing: "make the folder",
         path: folder.to_owned(),
@@ -194,7 +223,7 @@ fn make_folder(folder: &Path) -> Result<(), StoreError> {
     })
 }
 
-fn lock(folder: &Path) -> Result<File, StoreError> {
+pub(super) fn lock(folder: &Path) -> Result<File, StoreError> {
     let path = folder.join(LOCK);
     let file = File::options().create(true).append(true).open(&path).map_err(|error| StoreError::Folder {
         doing: "open",
@@ -243,7 +272,7 @@ fn create(folder: &Path) -> Result<(), StoreError> {
 }
 
 /// Gives `new` the name `path` unless that is taken, which is no fault: another process was quicker.
-fn publish(new: &Path, path: &Path) -> std::io::Result<()> {
+pub(super) fn publish(new: &Path, path: &Path) -> std::io::Result<()> {
     match fs::hard_link(new, path) {
         Ok(()) => Ok(()),
         Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
@@ -256,7 +285,7 @@ fn publish(new: &Path, path: &Path) -> std::io::Result<()> {
 /// What root makes in another user's folder is given to that user, so that the daemon can write it.
 /// In a folder whose group may write, the group may write the file too, whatever the umask: the
 /// grower's own account shares the service's store that way.
-fn own_like_folder(folder: &Path, file: &Path) {
+pub(super) fn own_like_folder(folder: &Path, file: &Path) {
     let (Ok(theirs), Ok(ours)) = (fs::metadata(folder), fs::metadata(file)) else { return };
     if theirs.uid() != ours.uid() {
         let _ = std::os::unix::fs::chown(file, Some(theirs.uid()), Some(theirs.gid()));
@@ -267,7 +296,7 @@ fn own_like_folder(folder: &Path, file: &Path) {
 }
 
 /// The schema of the file at `path`, read without changing anything.
-fn inspect(path: &Path) -> Result<i64, StoreError> {
+pub(super) fn inspect(path: &Path) -> Result<i64, StoreError> {
     let damaged = |why: &str| StoreError::Damaged { path: path.to_owned(), why: why.to_owned() };
     let mut header = Vec::with_capacity(100);
     File::open(path).and_then(|file| file.take(100).read_to_end(&mut header)).map_err(|error| StoreError::Folder {

@@ -3,16 +3,19 @@
 //! In: the store's folder. Out: logbook, alerts, outbox and corrections as they stand; samples by
 //! way of `history.rs`. Left out: figures (`figures.rs`).
 //!
-//! Cost of reading samples in this version: they lie in a heap in order of arrival, and `zones.rs`
-//! tells which runs of rows hold which times. A range costs the rows of all probes in it, about a
-//! million a second, and memory for a window of them, never the range.
+//! Cost of reading samples: fresh ones lie in a heap in order of arrival, where `zones.rs` tells
+//! which runs of rows hold which times: the rows of all probes in a range, about a million a second.
+//! Sealed ones are unpacked, a hundred million a second. Memory for a window, never the range.
 
 use std::cell::RefCell;
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, OptionalExtension};
 
+use super::chunks::{self, ChunkError, Columns};
 use super::error::StoreError;
+use super::known::Known;
 use super::open::{FILE, connect_to_read};
 use super::rows;
 use super::seen::Seen;
@@ -22,23 +25,13 @@ use crate::climate::{Quality, Stamp};
 use crate::grow::logbook::{Deed, Entry};
 use crate::watch::alert::Alert;
 
-/// Samples held at once while a range is read: 6 MB.
-const WINDOW_ROWS: i64 = 1 << 16;
-
-/// A window covers at least so much time, however many probes report: 200 probes once a second
-/// then hold 12 MB.
-const WINDOW_LEAST_MS: i64 = 10 * crate::climate::stamp::MINUTE_MS;
-
 /// A reading connection. Not for sharing between threads: each opens its own.
 #[derive(Debug)]
 pub struct Reader {
-    pub(super) path: PathBuf,
+    path: PathBuf,
     pub(super) connection: Connection,
-    zones: RefCell<Zones>,
+    pub(super) zones: RefCell<Zones>,
 }
-
-/// Where a window ends, and its samples with the number of their probe.
-pub(super) type Window = (Stamp, Vec<(usize, Sample)>);
 
 /// The highest numbers given so far; 0 where none was.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -68,7 +61,7 @@ impl Reader {
         StoreError::from_sqlite("read", &self.path, &error)
     }
 
-    fn all<T>(
+    pub(super) fn all<T>(
         &self,
         sql: &str,
         params: impl rusqlite::Params,
@@ -154,36 +147,60 @@ impl Reader {
         })
     }
 
-    /// The duplicate index of everything stored: one scan of the heap, about two million samples a
-    /// second. `Seen::count` then tells how many samples each probe has.
-    pub fn seen(&self) -> Result<Seen, StoreError> {
+    /// Which samples are stored: those in rows are read, about two million a second; of the sealed
+    /// ones only what the chunks' index says.
+    pub fn known(&self) -> Result<Known, StoreError> {
         let mut seen = Seen::new();
-        let mut read = || -> rusqlite::Result<()> {
-            let mut rows = self.connection.prepare("SELECT probe, at FROM sample")?;
+        let mut read = || -> rusqlite::Result<HashMap<i64, (u64, i64)>> {
+            let _one_moment = self.connection.unchecked_transaction()?;
+            let sealing = rows::sealing(&self.connection)?;
+            let mut rows = self.connection.prepare("SELECT probe, at, rowid FROM sample")?;
             let mut rows = rows.query([])?;
             while let Some(row) = rows.next()? {
-                seen.insert(row.get(0)?, Stamp(row.get(1)?));
+                let probe: i64 = row.get(0)?;
+                if sealing.get(&probe).is_none_or(|through| row.get(2).is_ok_and(|row: i64| row > *through)) {
+                    seen.insert(probe, Stamp(row.get(1)?));
+                }
             }
-            Ok(())
+            let sealed = chunks::totals(&self.connection)?;
+            Ok(sealed.into_iter().map(|(probe, count, latest)| (probe, (count, latest))).collect())
         };
-        read().map_err(|error| self.fail(error))?;
-        Ok(seen)
+        let sealed = read().map_err(|error| self.fail(error))?;
+        let beside =
+            Reader { path: self.path.clone(), connection: connect_to_read(&self.path)?, zones: RefCell::default() };
+        Ok(Known::of(seen, sealed, beside))
     }
 
     /// The newest sample of a probe by the time it was measured, uncorrected, passing over those
     /// that are undated or from the future.
     pub fn newest(&self, probe: &str) -> Result<Option<Sample>, StoreError> {
         let Some(id) = self.probe_id(probe)? else { return Ok(None) };
-        self.refresh()?;
-        let mut newest: Option<Sample> = None;
-        for (first, last, latest) in self.zones.borrow().newest_first() {
-            if newest.is_some_and(|newest| newest.at >= latest) {
-                break;
+        let find = || -> Result<Option<Sample>, ChunkError> {
+            let _one_moment = self.connection.unchecked_transaction()?;
+            self.zones.borrow_mut().refresh(&self.connection)?;
+            let mut newest: Option<Sample> = None;
+            for (first, last, latest) in self.zones.borrow().newest_first() {
+                if newest.is_some_and(|newest| newest.at >= latest) {
+                    break;
+                }
+                let found = self.newest_in(id, first, last)?;
+                newest = newest.into_iter().chain(found).max_by_key(|sample| sample.at);
             }
-            let found = self.newest_in(id, first, last).map_err(|error| self.fail(error))?;
-            newest = newest.into_iter().chain(found).max_by_key(|sample| sample.at);
-        }
-        Ok(newest)
+            let mut before = i64::MAX;
+            let mut columns = Columns::default();
+            while let Some(span) = chunks::last_before(&self.connection, id, before)?
+                && newest.is_none_or(|newest| newest.at.0 < span.last)
+            {
+                before = span.last;
+                if !columns.load(&self.connection, span, [true; 4])? {
+                    continue;
+                }
+                let dated = columns.rows(i64::MIN, i64::MAX).map(|row| row.sample(id)).filter(is_dated).last();
+                newest = newest.into_iter().chain(dated).max_by_key(|sample| sample.at);
+            }
+            Ok(newest)
+        };
+        find().map_err(|error| self.told(error))
     }
 
     fn newest_in(&self, probe: i64, first: i64, last: i64) -> rusqlite::Result<Option<Sample>> {
@@ -195,54 +212,21 @@ impl Reader {
         let mut rows = rows.query((first, last, probe))?;
         while let Some(row) = rows.next()? {
             let sample = rows::sample(row)?;
-            let dated = |index: usize| !matches!(sample.quality[index], Quality::Undated | Quality::Future);
-            if (0..4).any(|index| sample.values[index].is_some() && dated(index)) {
+            if is_dated(&sample) {
                 return Ok(Some(sample));
             }
         }
         Ok(None)
     }
 
-    pub(super) fn refresh(&self) -> Result<(), StoreError> {
-        self.zones.borrow_mut().refresh(&self.connection).map_err(|error| self.fail(error))
+    pub(super) fn told(&self, error: ChunkError) -> StoreError {
+        error.told(&self.path, &self.connection)
     }
+}
 
-    /// The next window of the samples that `wanted` takes, from `from` on and before `to`: by time,
-    /// then by the number `wanted` gave, each once; and where the window ends. `None` when there is
-    /// nothing more. Call `refresh` before the first.
-    pub(super) fn window(
-        &self,
-        wanted: &dyn Fn(i64) -> Option<usize>,
-        from: Stamp,
-        to: Stamp,
-    ) -> Result<Option<Window>, StoreError> {
-        if from >= to {
-            return Ok(None);
-        }
-        let zones = self.zones.borrow();
-        let Some((start, end)) = zones.window(from, to, WINDOW_ROWS, WINDOW_LEAST_MS) else { return Ok(None) };
-        let sql = format!(
-            "SELECT {} FROM sample WHERE rowid BETWEEN ?1 AND ?2 AND at >= ?3 AND at < ?4",
-            rows::SAMPLE_COLUMNS
-        );
-        let mut samples = Vec::new();
-        let mut read = || -> rusqlite::Result<()> {
-            let mut statement = self.connection.prepare_cached(&sql)?;
-            for (first, last) in zones.runs(start, end) {
-                let mut rows = statement.query((first, last, start.0, end.0))?;
-                while let Some(row) = rows.next()? {
-                    if let Some(position) = wanted(row.get(0)?) {
-                        samples.push((position, rows::sample(row)?));
-                    }
-                }
-            }
-            Ok(())
-        };
-        read().map_err(|error| self.fail(error))?;
-        samples.sort_by_key(|(position, sample)| (sample.at, *position));
-        samples.dedup_by_key(|(position, sample)| (sample.at, *position));
-        Ok(Some((end, samples)))
-    }
+fn is_dated(sample: &Sample) -> bool {
+    let dated = |index: usize| !matches!(sample.quality[index], Quality::Undated | Quality::Future);
+    (0..4).any(|index| sample.values[index].is_some() && dated(index))
 }
 
 /// The logbook's entries with an id over `id`, by id.

@@ -2,11 +2,13 @@
 //!
 //! In and out: the shared types on one side, SQLite's values on the other. Left out: transactions.
 
-use rusqlite::{Row, Statement, Transaction, named_params, params};
+use std::collections::HashMap;
 
-use super::{Change, DatedCorrection, OutboxItem, Sample};
+use rusqlite::{Connection, Row, Statement, Transaction, named_params, params};
+
+use super::{Change, DatedCorrection, OutboxItem, Sample, Tells};
 use crate::climate::{Quality, Quantity, Stamp, quantity::Values};
-use crate::watch::alert::{Alert, AlertState, EventKind, Severity, Watch};
+use crate::watch::alert::{Alert, AlertState, Severity, Watch};
 use crate::watch::setup::Correction;
 
 /// Bits of one quantity's quality.
@@ -14,6 +16,16 @@ const BITS: usize = 4;
 
 /// The columns of `sample`, in the order [`sample`] reads them.
 pub(super) const SAMPLE_COLUMNS: &str = "probe, at, temperature, humidity, co2, battery, quality";
+
+/// The heap after a row and up to another, as [`sample`] reads it, then the row's number.
+pub(super) const HEAP_IN_ORDER: &str = "SELECT probe, at, temperature, humidity, co2, battery, quality, rowid
+    FROM sample WHERE rowid > ?1 AND rowid <= ?2 ORDER BY rowid";
+
+/// Up to which row each probe's samples are sealed, though the rows are still there.
+pub(super) fn sealing(connection: &Connection) -> rusqlite::Result<HashMap<i64, i64>> {
+    let mut statement = connection.prepare_cached("SELECT probe, row FROM sealing")?;
+    statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect()
+}
 
 /// Key in `meta`: the last entry the daemon has applied.
 pub(super) const APPLIED_UP_TO: &str = "applied_up_to";
@@ -195,7 +207,7 @@ pub(super) fn outbox_item(row: &Row<'_>) -> rusqlite::Result<OutboxItem> {
         id: row.get(0)?,
         messenger: row.get(1)?,
         alert_id: row.get(2)?,
-        event: word(row, 3, EventKind::from_word)?,
+        event: word(row, 3, Tells::from_word)?,
         body: row.get(4)?,
         idempotency_key: row.get(5)?,
         created_at: Stamp(row.get(6)?),
@@ -224,7 +236,7 @@ pub(super) fn correction(row: &Row<'_>) -> rusqlite::Result<DatedCorrection> {
     })
 }
 
-fn word<T>(row: &Row<'_>, index: usize, read: impl Fn(&str) -> Option<T>) -> rusqlite::Result<T> {
+pub(super) fn word<T>(row: &Row<'_>, index: usize, read: impl Fn(&str) -> Option<T>) -> rusqlite::Result<T> {
     let word: String = row.get(index)?;
     read(&word).ok_or_else(|| {
         let why = format!("this version does not know the word {word:?}");

@@ -2,7 +2,7 @@
 //!
 //! One SQLite file, `tubwatch.sqlite`, that any SQLite tool can read (open it read-only while the
 //! daemon runs: `sqlite3 -readonly`). `application_id` is 0x54554257 ("TUBW"), `user_version` the
-//! schema's number, 1. All times are whole milliseconds since 1970-01-01 UTC; temperatures °C,
+//! schema's number, 2. All times are whole milliseconds since 1970-01-01 UTC; temperatures °C,
 //! humidity %RH over water, CO2 ppm.
 //!
 //! | table | a row is | columns |
@@ -10,9 +10,12 @@
 //! | `probe` | a probe ever heard of | `id`; `name` as in the config |
 //! | `sample` | one message of one probe, uncorrected, in order of arrival | `probe`; `at`; `temperature`, `humidity`, `co2`, `battery` (NULL: not read, or no number); `quality` |
 //! | `zone` | a run of rows of `sample` (by `rowid`) and the times in it; only to read faster | `first`, `last`; `earliest`, `latest` |
+//! | `chunk` | samples of one probe that were taken out of `sample` and packed; what the blobs hold stands in `chunk.rs` | `id`; `probe`; `first`, `last` time in it; `count`; `open_from` (from here on a later sample might still have changed a judgement, NULL: nowhere); `quality`; `stamps`; `temperature`, `humidity`, `co2`, `battery` |
+//! | `summary` | the quarter-hours of one quantity in one chunk; what the blob holds stands in `summary.rs` | `id`; `chunk`; `probe`; `quantity` (its word); `first`, `last` quarter's beginning; `quarters` |
+//! | `sealing` | a probe whose rows of `sample` up to a `rowid` are in chunks already, though still there | `probe`; `row` |
 //! | `entry` | a line of the logbook, never changed | `id`; `written_at`; `at` (when it happened); `tub` (its filling's id, or empty); `body` (JSON, `deed` names what happened) |
 //! | `alert` | an incident as it stands | `id`; `subject`; `watch`; `severity`; `state`; `since`, `first_at`, `returned_at`, `acknowledged_at`, `ended_at`; `value`; `limit_value`; `text`; `repeat` |
-//! | `outbox` | a message for a messenger | `id`; `messenger`; `alert`; `event`; `body` (JSON); `idempotency_key`; `created_at`; `tries`; `error` (of the last try); `delivered_at` (NULL: still waiting) |
+//! | `outbox` | a message for a messenger | `id`; `messenger`; `alert`; `event` (or `morning`, then `alert` is 0); `body` (JSON); `idempotency_key`; `created_at`; `tries`; `error` (of the last try); `delivered_at` (NULL: still waiting) |
 //! | `correction` | corrected = gain × raw + offset, from `since` on | `probe`; `quantity` (its word); `since`; `gain`; `offset`; `made` |
 //! | `refused` | messages of a probe that were not taken | `probe`; `count` |
 //! | `meta` | a single fact | `key`; `value`: `applied_up_to` is the last entry the daemon has applied; `forward:NAME` how far a target has been sent, `forward-tags:NAME` with which tags (JSON) |
@@ -21,6 +24,9 @@
 //! 3 out-of-range, 4 stuck, 5 saturated, 6 undated, 7 future: what was known on arrival (spikes are
 //! found when a series is read). A value that is NULL with bits other than 0 was no number; with 0
 //! it was not read. SQLite keeps no negative zero: it comes back as 0.
+//!
+//! A sample is in `sample` or in a `chunk`: a row of `sample` counts only where its `rowid` is over
+//! that of its probe in `sealing`. `tubwatch export --every raw` unpacks everything.
 //!
 //! `sample` has no index on purpose: each would wear the card several times over.
 
@@ -34,7 +40,9 @@ pub const VERSION: i64 = STEPS.len() as i64;
 
 /// What takes a file from each version to the next; the first makes an empty file version 1. Never
 /// change a step that was released: append one.
-pub const STEPS: [&str; 1] = ["
+pub const STEPS: [&str; 2] = [FIRST, SEALED];
+
+const FIRST: &str = "
 CREATE TABLE probe (
     id INTEGER PRIMARY KEY,
     name TEXT NOT NULL UNIQUE
@@ -107,14 +115,51 @@ CREATE TABLE meta (
     key TEXT PRIMARY KEY,
     value ANY
 ) STRICT, WITHOUT ROWID;
-"];
+";
+
+const SEALED: &str = "
+CREATE TABLE chunk (
+    id INTEGER PRIMARY KEY,
+    probe INTEGER NOT NULL,
+    first INTEGER NOT NULL,
+    last INTEGER NOT NULL,
+    count INTEGER NOT NULL,
+    open_from INTEGER,
+    quality BLOB,
+    stamps BLOB NOT NULL,
+    temperature BLOB,
+    humidity BLOB,
+    co2 BLOB,
+    battery BLOB
+) STRICT;
+CREATE INDEX chunk_of_probe ON chunk (probe, last, first, count);
+CREATE TABLE summary (
+    id INTEGER PRIMARY KEY,
+    chunk INTEGER NOT NULL,
+    probe INTEGER NOT NULL,
+    quantity TEXT NOT NULL,
+    first INTEGER NOT NULL,
+    last INTEGER NOT NULL,
+    quarters BLOB NOT NULL
+) STRICT;
+CREATE INDEX summary_of_series ON summary (probe, quantity, last, first);
+CREATE INDEX summary_of_chunk ON summary (chunk);
+CREATE TABLE sealing (
+    probe INTEGER PRIMARY KEY,
+    row INTEGER NOT NULL
+) STRICT;
+";
 
 /// Cheap reads that fail where a table or its columns are missing, or where the newest end of the
 /// file is: what is asked at every start instead of a scan of the whole file.
-pub const PROBES: [&str; 9] = [
+pub const PROBES: [&str; 12] = [
     "SELECT id, name FROM probe LIMIT 1",
     "SELECT probe, at, temperature, humidity, co2, battery, quality FROM sample ORDER BY rowid DESC LIMIT 1",
     "SELECT first, last, earliest, latest FROM zone ORDER BY first DESC LIMIT 1",
+    "SELECT id, probe, first, last, count, open_from, quality, stamps, temperature, humidity, co2, battery
+        FROM chunk ORDER BY id DESC LIMIT 1",
+    "SELECT id, chunk, probe, quantity, first, last, quarters FROM summary ORDER BY id DESC LIMIT 1",
+    "SELECT probe, row FROM sealing LIMIT 1",
     "SELECT id, written_at, at, tub, body FROM entry ORDER BY id DESC LIMIT 1",
     "SELECT id, subject, watch, severity, state, since, first_at, value, limit_value, text, returned_at,
         acknowledged_at, ended_at, repeat FROM alert ORDER BY id DESC LIMIT 1",
@@ -160,16 +205,16 @@ mod tests {
     fn steps_are_taken_once_and_all_or_none() {
         let mut connection = Connection::open_in_memory().unwrap();
         migrate(&mut connection, &STEPS).unwrap();
-        assert_eq!(version(&connection).unwrap(), 1);
+        assert_eq!(version(&connection).unwrap(), VERSION);
         migrate(&mut connection, &STEPS).unwrap();
 
-        let later = [STEPS[0], "ALTER TABLE probe ADD COLUMN note TEXT", "CREATE TABLE broken (("];
+        let later = [STEPS[0], STEPS[1], "ALTER TABLE probe ADD COLUMN note TEXT", "CREATE TABLE broken (("];
         assert!(migrate(&mut connection, &later).is_err());
-        assert_eq!(version(&connection).unwrap(), 1, "a failed step leaves the version before");
+        assert_eq!(version(&connection).unwrap(), VERSION, "a failed step leaves the version before");
         assert!(connection.prepare("SELECT note FROM probe").is_err());
 
-        migrate(&mut connection, &later[..2]).unwrap();
-        assert_eq!(version(&connection).unwrap(), 2);
+        migrate(&mut connection, &later[..3]).unwrap();
+        assert_eq!(version(&connection).unwrap(), VERSION + 1);
         assert!(connection.prepare("SELECT note FROM probe").is_ok());
     }
 

@@ -1,11 +1,12 @@
 //! Which samples are stored already: refuses duplicates without an index in the file.
 //!
-//! In: (probe, time) of each sample. Out: whether it is new. Pure; rebuilt at start from the table
-//! by `Reader::seen`.
+//! In: (probe, time) of each sample. Out: whether it is new. Pure; rebuilt at start from the heap
+//! by `Reader::known`. What is sealed is left out: `known.rs` looks into the chunks.
 //!
 //! Memory: stamps of a probe are kept as differences in blocks: 2 bytes a sample where they are
 //! under 16 s apart, 3 up to half an hour, plus 0.2 for the block; the newest 256 to
-//! 512 of each probe as 8 bytes each. 20 probes every 10 s: about 140 MB a year.
+//! 512 of each probe as 8 bytes each. 20 probes every 10 s: 0.5 MB, since
+//! what a day old is sealed.
 
 use std::collections::HashMap;
 
@@ -44,6 +45,25 @@ impl Seen {
     /// `at`, moved on by 1 ms as often as it is taken.
     pub fn next_free(&self, probe: i64, at: Stamp) -> Stamp {
         self.probes.get(&probe).map_or(at, |stamps| Stamp(stamps.next_free(at.0)))
+    }
+
+    /// Forgets many samples of a probe, given in time order.
+    pub fn remove_all(&mut self, probe: i64, sorted: &[i64]) {
+        let Some(old) = self.probes.remove(&probe) else { return };
+        let mut gone = sorted.iter().copied().peekable();
+        let mut left = Stamps::default();
+        let blocks = old.blocks.iter().flat_map(Block::stamps);
+        for at in blocks.chain(old.tail.iter().copied()) {
+            while gone.peek().is_some_and(|next| *next < at) {
+                gone.next();
+            }
+            if gone.peek() != Some(&at) {
+                left.insert(at);
+            }
+        }
+        if left.count > 0 {
+            self.probes.insert(probe, left);
+        }
     }
 
     /// How many samples of a probe are there.
@@ -263,6 +283,21 @@ mod tests {
                 assert_eq!(seen.count(1), set.len() as u64);
             }
         }
+    }
+
+    #[test]
+    fn many_are_forgotten_at_once() {
+        let mut seen = Seen::new();
+        (0..3_000).for_each(|step| assert!(seen.insert(1, Stamp(step * 10))));
+        let gone: Vec<i64> = (0..3_000).filter(|step| step % 3 != 0).map(|step| step * 10).chain([99_999]).collect();
+        seen.remove_all(1, &gone);
+        assert_eq!(seen.count(1), 1_000);
+        for step in 0..3_000 {
+            assert_eq!(seen.contains(1, Stamp(step * 10)), step % 3 == 0);
+        }
+        seen.remove_all(1, &(0..3_000).map(|step| step * 10).collect::<Vec<_>>());
+        assert_eq!(seen.count(1), 0);
+        seen.remove_all(7, &[1]);
     }
 
     #[test]

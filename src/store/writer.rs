@@ -14,6 +14,7 @@ use super::commit::Committer;
 use super::error::StoreError;
 use super::open::Store;
 use super::rows::SampleRow;
+use super::seal::Sealed;
 use super::{Change, Report};
 use crate::climate::Stamp;
 
@@ -35,6 +36,12 @@ const PAUSE_FIRST: Duration = Duration::from_millis(100);
 /// The longest pause between tries: how late a recovery may be noticed.
 const PAUSE_LONGEST: Duration = Duration::from_secs(5);
 
+/// Under steady load samples are sealed a step at a time, so that commits wait little.
+const SEAL_AGAIN: Duration = Duration::from_secs(1);
+
+/// Samples that cannot be sealed are told of again this often.
+const UNSEALED_AGAIN: Duration = Duration::from_secs(3600);
+
 /// A failure that goes on is reported again this often.
 const REPORT_AGAIN: Duration = Duration::from_secs(60);
 
@@ -43,6 +50,8 @@ const REPORT_AGAIN: Duration = Duration::from_secs(60);
 pub enum Urgency {
     /// Now: an alert, an outbox item, the state of the logbook.
     AtOnce,
+    /// Within this time: somebody waits who cannot wait for the group.
+    Within(Duration),
     /// With its group.
     WhenDue,
 }
@@ -87,6 +96,8 @@ struct Queue {
     group: Group,
     since: Option<Instant>,
     urgent: bool,
+    /// When the most impatient of those who wait wants it.
+    by: Option<Instant>,
     ticket: u64,
     held: Waiting,
     held_others: usize,
@@ -156,16 +167,19 @@ impl Queue {
         if self.urgent || self.stop.is_some() || self.group.acks >= ACKS {
             return Due::Now;
         }
-        let Some(since) = self.since else { return Due::Never };
-        match commit_every.checked_sub(now.saturating_duration_since(since)) {
-            Some(left) if !left.is_zero() => Due::In(left),
-            _ => Due::Now,
+        let usual = self.since.map(|since| commit_every.saturating_sub(now.saturating_duration_since(since)));
+        let asked = self.by.map(|by| by.saturating_duration_since(now));
+        match [usual, asked].into_iter().flatten().min() {
+            None => Due::Never,
+            Some(left) if left.is_zero() => Due::Now,
+            Some(left) => Due::In(left),
         }
     }
 
     fn take(&mut self) -> (Group, u64) {
         self.since = None;
         self.urgent = false;
+        self.by = None;
         (std::mem::take(&mut self.group), self.ticket)
     }
 }
@@ -194,6 +208,8 @@ impl Writer {
             told: 0,
             failure: None,
             pause: PAUSE_FIRST,
+            sealed_at: None,
+            unsealed: None,
         };
         let thread = std::thread::Builder::new()
             .name("store-writer".to_owned())
@@ -223,13 +239,22 @@ impl Writer {
         }
         queue.group.acks += acks_waiting;
         queue.urgent |= urgency == Urgency::AtOnce;
+        let mut sooner = false;
+        if let Urgency::Within(within) = urgency {
+            let by = Instant::now() + within;
+            sooner = queue.by.is_none_or(|before| by < before);
+            queue.by = Some(queue.by.map_or(by, |before| before.min(by)));
+        }
         queue.ticket += 1;
         if queue.since.is_none() && !queue.group.is_empty() {
             queue.since = Some(Instant::now());
         }
         queue.group.give_up(0, &mut queue.dropped, &mut queue.dropped_more);
         // Waking is needed only where this call changed what the thread waits for.
-        if before == Due::Never || (before != Due::Now && queue.due(Instant::now(), Duration::MAX) == Due::Now) {
+        if sooner
+            || before == Due::Never
+            || (before != Due::Now && queue.due(Instant::now(), Duration::MAX) == Due::Now)
+        {
             self.shared.wake.notify_one();
         }
         queue.ticket
@@ -305,12 +330,28 @@ struct Work {
     told: u64,
     failure: Option<(String, Instant)>,
     pause: Duration,
+    sealed_at: Option<Instant>,
+    unsealed: Option<(String, Instant)>,
+}
+
+/// Why the thread woke up.
+enum Woken {
+    /// To commit; with the deadline for stopping, if there is one.
+    Commit(Option<Instant>),
+    /// Nothing is to be committed, and samples are to be sealed.
+    Seal,
 }
 
 impl Work {
     fn run(&mut self) -> Result<(), Unwritten> {
         loop {
-            let stop = self.take_what_is_due();
+            let stop = match self.take_what_is_due() {
+                Woken::Commit(stop) => stop,
+                Woken::Seal => {
+                    self.seal();
+                    continue;
+                }
+            };
             if self.held.is_empty() {
                 // An empty hand-over is stored as soon as everything before it is.
                 self.tell_committed(0.0, 0);
@@ -320,12 +361,45 @@ impl Work {
             if stop.is_some() && self.held.is_empty() && lock(&self.shared.queue).group.is_empty() {
                 return Ok(());
             }
+            // Under steady load there is never nothing to do.
+            let rested = self.sealed_at.is_none_or(|at| at.elapsed() >= SEAL_AGAIN);
+            if stop.is_none()
+                && self.failure.is_none()
+                && rested
+                && self.seal_in(Instant::now()) == Some(Duration::ZERO)
+            {
+                self.seal();
+            }
+        }
+    }
+
+    fn seal_in(&self, now: Instant) -> Option<Duration> {
+        self.committer.seal_in(now)
+    }
+
+    /// One step of sealing.
+    fn seal(&mut self) {
+        let mut sealed = Vec::new();
+        let done = self.committer.seal(&mut sealed);
+        self.sealed_at = Some(Instant::now());
+        for Sealed { probe, stamps } in sealed {
+            (self.report)(Report::Sealed { probe, stamps });
+        }
+        match done {
+            Ok(_) => self.unsealed = None,
+            Err(why) => {
+                let told = self.unsealed.as_ref();
+                if told.is_none_or(|(before, at)| *before != why || at.elapsed() >= UNSEALED_AGAIN) {
+                    self.unsealed = Some((why.clone(), Instant::now()));
+                    (self.report)(Report::Unsealed { why });
+                }
+            }
         }
     }
 
     /// Waits until a commit is due (after a failure: until the pause is over) and takes everything
-    /// that waits; returns the deadline for stopping, if there is one.
-    fn take_what_is_due(&mut self) -> Option<Instant> {
+    /// that waits; or until there is nothing to commit and something to seal.
+    fn take_what_is_due(&mut self) -> Woken {
         let shared = self.shared.clone();
         let failed = self.failure.as_ref().map(|_| Instant::now());
         let mut queue = lock(&shared.queue);
@@ -340,7 +414,15 @@ impl Work {
                 }
                 None => queue.due(now, self.commit_every),
             };
-            queue = match due {
+            let seal_in = if failed.is_some() { None } else { self.seal_in(now) };
+            let wait = match (due, seal_in) {
+                (Due::Now, _) => break,
+                (_, Some(Duration::ZERO)) => return Woken::Seal,
+                (Due::In(left), Some(seal_in)) => Due::In(left.min(seal_in)),
+                (Due::Never, Some(seal_in)) => Due::In(seal_in),
+                (due, None) => due,
+            };
+            queue = match wait {
                 Due::Now => break,
                 Due::In(left) => shared.wake.wait_timeout(queue, left).unwrap_or_else(PoisonError::into_inner).0,
                 Due::Never => shared.wake.wait(queue).unwrap_or_else(PoisonError::into_inner),
@@ -360,7 +442,7 @@ impl Work {
         if !dropped.is_empty() {
             (self.report)(Report::Dropped { samples: dropped, more });
         }
-        stop
+        Woken::Commit(stop)
     }
 
     fn try_commit(&mut self) -> bool {

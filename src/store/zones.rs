@@ -9,6 +9,7 @@
 
 use rusqlite::{Connection, OptionalExtension, Transaction};
 
+use super::window::Block;
 use crate::climate::Stamp;
 
 /// Rows in one zone: half an hour of 20 probes every 10 s.
@@ -53,6 +54,19 @@ impl Filling {
         Ok(Filling(zones.tail.last().copied().filter(|zone| !zone.is_full())))
     }
 
+    /// Rows up to `through` are gone: a zone that began among them begins after them.
+    pub fn cut(transaction: &Transaction<'_>, through: i64) -> rusqlite::Result<()> {
+        transaction.execute("DELETE FROM zone WHERE last <= ?1", [through])?;
+        let rest = "(SELECT {}(at) FROM sample WHERE rowid > ?1 AND rowid <= zone.last)";
+        let sql = format!(
+            "UPDATE zone SET first = ?1 + 1, earliest = {}, latest = {} WHERE first <= ?1",
+            rest.replace("{}", "min"),
+            rest.replace("{}", "max")
+        );
+        transaction.execute(&sql, [through])?;
+        Ok(())
+    }
+
     /// Takes in a row that was just inserted, and notes its zone where that is full now.
     pub fn add(&mut self, transaction: &Transaction<'_>, row: i64, at: i64) -> rusqlite::Result<()> {
         let zone = match &mut self.0 {
@@ -84,7 +98,15 @@ pub(super) struct Zones {
 impl Zones {
     /// Takes in the rows that have come since the last time.
     pub fn refresh(&mut self, connection: &Connection) -> rusqlite::Result<()> {
-        let newest: Option<i64> = connection.query_row("SELECT max(rowid) FROM sample", [], |row| row.get(0))?;
+        let end = |which: &str| -> rusqlite::Result<Option<i64>> {
+            connection.prepare_cached(which)?.query_row([], |row| row.get(0))
+        };
+        let (oldest, newest) = (end("SELECT min(rowid) FROM sample")?, end("SELECT max(rowid) FROM sample")?);
+        let first = self.all().next().map(|zone| zone.first);
+        if oldest.zip(first).is_some_and(|(oldest, first)| first < oldest) {
+            // Rows were sealed and taken away.
+            *self = Zones::default();
+        }
         let known = self.known();
         match newest {
             Some(newest) if newest == known => return Ok(()),
@@ -148,22 +170,15 @@ impl Zones {
         runs
     }
 
-    /// The next stretch of time worth reading from `from` on, until before `to`: it begins where
-    /// there may be rows, and ends before many more than `rows` of them must be held, but not
-    /// before `least_ms` are covered. `None` when there is nothing more.
-    pub fn window(&self, from: Stamp, to: Stamp, rows: i64, least_ms: i64) -> Option<(Stamp, Stamp)> {
-        let mut zones: Vec<&Zone> = self.all().filter(|zone| zone.latest >= from.0 && zone.earliest < to.0).collect();
-        zones.sort_unstable_by_key(|zone| zone.earliest);
-        let start = from.max(Stamp(zones.first()?.earliest));
-        let least = start.plus(least_ms);
-        let mut held = 0;
-        for zone in zones {
-            held += zone.last - zone.first + 1;
-            if held > rows && zone.earliest > least.0 {
-                return Some((start, Stamp(zone.earliest).min(to)));
-            }
-        }
-        Some((start, to))
+    /// The zones that may hold times from `from` until before `to`.
+    pub fn blocks(&self, from: i64, to: i64) -> Vec<Block> {
+        let within = self.all().filter(|zone| zone.latest >= from && zone.earliest < to);
+        let block = |zone: &Zone| Block {
+            earliest: zone.earliest,
+            latest: zone.latest,
+            rows: usize::try_from(zone.last - zone.first + 1).unwrap_or(usize::MAX),
+        };
+        within.map(block).collect()
     }
 
     /// Zones by their latest time, newest first: (first row, last row, latest).
@@ -198,21 +213,6 @@ mod tests {
         assert_eq!(zones.runs(middle, middle.plus(1)), vec![(ZONE_ROWS + 1, ZONE_ROWS * 2)]);
         let all = zones.runs(Stamp(0), Stamp(i64::MAX));
         assert_eq!(all, vec![(1, ZONE_ROWS * 3 + 1)], "neighbours are read in one run");
-    }
-
-    #[test]
-    fn windows_follow_each_other_and_end() {
-        let zones = zones();
-        let (mut from, to) = (Stamp(0), Stamp(i64::MAX));
-        let mut windows = Vec::new();
-        while let Some((start, end)) = zones.window(from, to, ZONE_ROWS, 1000) {
-            assert!(start >= from && end > start);
-            windows.push((start, end));
-            from = end;
-        }
-        assert_eq!(windows.first().unwrap().0, Stamp(5));
-        assert_eq!(windows.last().unwrap().1, to);
-        assert!(windows.len() >= 3, "{windows:?}");
     }
 
     #[test]

@@ -92,24 +92,69 @@ pub enum Watch {
     Humidity,
     /// A space's carbon dioxide.
     Co2,
+    /// A core on its way to its critical limit.
+    HeatingAhead,
+    /// A core far warmer than its air.
+    CoreOverAir,
+    /// Hours over the band, added up in one stage.
+    HeatStress,
+    /// A tub that gains no degree-hours, or no warmth of its own.
+    Stalled,
+    /// A tub to be looked at.
+    Due,
+    /// A tub to be picked.
+    PickSoon,
+    /// Air that is bad for people.
+    Co2ForPeople,
     /// A probe that should have reported.
     ProbeSilent,
+    /// A probe that says the same for hours.
+    ProbeStuck,
+    /// A probe that says what cannot be.
+    ProbeImplausible,
+    /// A humidity element that is wet.
+    ProbeSaturated,
+    /// A core probe that is not in its substrate.
+    ProbeFallenOut,
+    /// A probe's battery.
+    Battery,
     /// A broker, port or intake that is away.
     SourceDown,
     /// The store cannot be written.
     Store,
+    /// The machine's clock cannot be relied on.
+    Clock,
+    /// A messenger does not deliver.
+    MessengerFailing,
+    /// The last backup is old.
+    BackupOld,
 }
 
 impl Watch {
     /// All watches.
-    pub const ALL: [Watch; 7] = [
+    pub const ALL: [Watch; 22] = [
         Watch::CoreTemperature,
         Watch::Temperature,
         Watch::Humidity,
         Watch::Co2,
+        Watch::HeatingAhead,
+        Watch::CoreOverAir,
+        Watch::HeatStress,
+        Watch::Stalled,
+        Watch::Due,
+        Watch::PickSoon,
+        Watch::Co2ForPeople,
         Watch::ProbeSilent,
+        Watch::ProbeStuck,
+        Watch::ProbeImplausible,
+        Watch::ProbeSaturated,
+        Watch::ProbeFallenOut,
+        Watch::Battery,
         Watch::SourceDown,
         Watch::Store,
+        Watch::Clock,
+        Watch::MessengerFailing,
+        Watch::BackupOld,
     ];
 
     /// The word used in JSON.
@@ -119,9 +164,24 @@ impl Watch {
             Watch::Temperature => "temperature",
             Watch::Humidity => "humidity",
             Watch::Co2 => "co2",
+            Watch::HeatingAhead => "heating-ahead",
+            Watch::CoreOverAir => "core-over-air",
+            Watch::HeatStress => "heat-stress",
+            Watch::Stalled => "stalled",
+            Watch::Due => "due",
+            Watch::PickSoon => "pick-soon",
+            Watch::Co2ForPeople => "co2-for-people",
             Watch::ProbeSilent => "probe-silent",
+            Watch::ProbeStuck => "probe-stuck",
+            Watch::ProbeImplausible => "probe-implausible",
+            Watch::ProbeSaturated => "probe-saturated",
+            Watch::ProbeFallenOut => "probe-fallen-out",
+            Watch::Battery => "battery",
             Watch::SourceDown => "source-down",
             Watch::Store => "store",
+            Watch::Clock => "clock",
+            Watch::MessengerFailing => "messenger-failing",
+            Watch::BackupOld => "backup-old",
         }
     }
 
@@ -136,7 +196,7 @@ impl Watch {
 pub struct Alert {
     /// The same as long as the incident lasts; never used again.
     pub id: i64,
-    /// `tub A1`, `space shelf`, `probe core-a1`, `source house`, `store`.
+    /// `tub A1`, `space shelf`, `probe core-a1`, `source house`, `messenger phone`, `store`.
     pub subject: String,
     /// Which watch.
     pub watch: Watch,
@@ -207,4 +267,7 @@ pub struct AlertEvent {
     pub at: Stamp,
     /// The alert after it.
     pub alert: Alert,
+    /// The worst it was told as since it was raised: its severity may have come down while it was
+    /// open, and whoever heard the worst must hear of its end.
+    pub worst: Severity,
 }

@@ -167,12 +167,13 @@ impl Trip {
         None
     }
 
-    /// Lets time pass: a lone reading that nothing has followed for long enough counts.
-    pub fn lapse(&mut self, rule: &Rule, now: Stamp) -> Option<Turn> {
+    /// Lets time pass: a lone reading that nothing has followed for long enough counts, from the
+    /// moment it was long enough, which is given.
+    pub fn lapse(&mut self, rule: &Rule, now: Stamp) -> Option<Stamp> {
         match (self.standing, rule.on) {
             (Standing::Waiting { since }, Evidence::TwoOr(ms)) if now.since(since) >= ms => {
                 self.standing = Standing::Active { since, calm: None };
-                Some(Turn::On)
+                Some(since.plus(ms))
             }
             _ => None,
         }
@@ -308,7 +309,7 @@ mod tests {
         let mut trip = Trip::default();
         assert_eq!(trip.step(&rule, Stamp(0), 33.0, 60 * MIN), None);
         assert_eq!(trip.lapse(&rule, Stamp(2 * MIN - 1)), None);
-        assert_eq!(trip.lapse(&rule, Stamp(2 * MIN)), Some(On));
+        assert_eq!(trip.lapse(&rule, Stamp(2 * MIN)), Some(Stamp(2 * MIN)));
         assert_eq!(trip.lapse(&rule, Stamp(3 * MIN)), None);
         assert_eq!(trip.since(), Some(Stamp(0)));
     }

@@ -3,16 +3,18 @@
 //! In: one series' readings in time order, raw, with what was known on arrival. Out: the same
 //! readings in the same order with their final quality. A pure fold: pushing one by one and then
 //! asking for [`Judge::pending`] equals judging the whole, so figures depend on what is stored.
-//! Left out: values that stand still and wet humidity elements (they need hours of neighbours).
+//! Left out: what only other probes tell.
 //!
-//! Two steps, each holding back only what the next readings may still change:
+//! Three steps, the first two holding back only what the next readings may still change:
 //! 1. 85.0 °C exactly, the power-on value of a common one-wire thermometer, is an error code only
 //!    where the readings on both sides are far from it; a bucket cooling through 85.0 is true.
 //! 2. A lone reading far from those before it (Hampel 1974: median and median absolute deviation)
 //!    waits for the next: where that agrees, or goes further the same way, it was a real jump.
+//! 3. Values that stand still, see [`super::still`].
 
 use std::collections::VecDeque;
 
+use super::still::{SATURATED_MS, STUCK_MS, Still};
 use crate::climate::stamp::MINUTE_MS;
 use crate::climate::{Quality, Quantity, Reading, Stamp};
 
@@ -35,7 +37,7 @@ const SIGMAS: f64 = 3.0;
 /// How long before a moment judging must begin so that the judgement at that moment no longer
 /// depends on where it began (unbroken runs of doubtful values apart), milliseconds. For readers of a
 /// part of a series.
-pub const LEAD_IN_MS: i64 = 2 * WINDOW_MS;
+pub const LEAD_IN_MS: i64 = 2 * WINDOW_MS + if SATURATED_MS > STUCK_MS { SATURATED_MS } else { STUCK_MS };
 
 /// What the value alone tells.
 ///
@@ -92,6 +94,7 @@ pub struct Judge {
     recent: Recent,
     /// Led by one suspect, followed by bad values only; empty most of the time.
     suspects: VecDeque<Reading>,
+    still: Still,
 }
 
 impl Judge {
@@ -103,13 +106,22 @@ impl Judge {
             power_on: VecDeque::new(),
             recent: Recent::default(),
             suspects: VecDeque::new(),
+            still: Still::new(),
         }
     }
 
     /// Takes the next reading in time order, with the quality known on arrival, and appends the
     /// readings whose quality is now final, in order. Readings that are not good on arrival keep
     /// their quality and are nobody's neighbour. Allocates only while something is in doubt.
-    pub fn push(&mut self, mut reading: Reading, settled: &mut Vec<Reading>) {
+    pub fn push(&mut self, reading: Reading, settled: &mut Vec<Reading>) {
+        let before = settled.len();
+        self.push_on(reading, settled);
+        for reading in &mut settled[before..] {
+            self.still.judge(self.quantity, reading);
+        }
+    }
+
+    fn push_on(&mut self, mut reading: Reading, settled: &mut Vec<Reading>) {
         if reading.quality == Quality::Good {
             // Whoever kept it may have known less; asking again costs next to nothing.
             reading.quality = on_arrival(self.quantity, reading.value);

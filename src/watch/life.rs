@@ -18,14 +18,29 @@ pub enum Happening {
     Over,
     /// The grower knows.
     Acknowledge,
-    /// What it was about is no longer watched (a tub ended, a probe left the config).
+    /// What it was about is no longer watched (a tub ended, a probe left the config), or what it asked
+    /// for was logged.
     Gone,
+    /// The grower puts it aside for a while.
+    Shelve,
+    /// That while is over, and the condition still holds.
+    ShelfEnds,
+    /// Another alert explains it.
+    Suppress,
 }
 
 impl Happening {
     /// All of them.
-    pub const ALL: [Happening; 5] =
-        [Happening::Stands, Happening::Worse, Happening::Over, Happening::Acknowledge, Happening::Gone];
+    pub const ALL: [Happening; 8] = [
+        Happening::Stands,
+        Happening::Worse,
+        Happening::Over,
+        Happening::Acknowledge,
+        Happening::Gone,
+        Happening::Shelve,
+        Happening::ShelfEnds,
+        Happening::Suppress,
+    ];
 }
 
 /// The next state and what is told.
@@ -35,7 +50,7 @@ impl Happening {
 /// comes back meanwhile it is the same incident. Ended is final: the next is a new alert.
 pub fn step(state: AlertState, happening: Happening) -> (AlertState, Option<EventKind>) {
     use AlertState::{Acknowledged, Ended, Returned, Shelved, Suppressed, Unacknowledged};
-    use Happening::{Acknowledge, Gone, Over, Stands, Worse};
+    use Happening::{Acknowledge, Gone, Over, ShelfEnds, Shelve, Stands, Suppress, Worse};
     match (state, happening) {
         (Unacknowledged, Stands) | (Acknowledged, Stands | Acknowledge) | (Returned, Over) => (state, None),
         (Unacknowledged | Acknowledged | Shelved, Worse) => (Unacknowledged, Some(EventKind::RaisedAgain)),
@@ -49,7 +64,21 @@ pub fn step(state: AlertState, happening: Happening) -> (AlertState, Option<Even
         (Shelved | Suppressed, Acknowledge) => (Acknowledged, Some(EventKind::Acknowledged)),
         // Another alert tells of it; nobody was told of this one.
         (Suppressed, Over) => (Ended, Some(EventKind::Returned)),
+        (Unacknowledged | Acknowledged | Shelved, Shelve) => (Shelved, None),
+        (Shelved, ShelfEnds) => (Unacknowledged, Some(EventKind::RaisedAgain)),
+        (Unacknowledged | Acknowledged, Suppress) => (Suppressed, None),
         (Shelved, Stands) | (Suppressed, Stands | Worse) | (Ended, _) => (state, None),
+        // What is over or explained already cannot be put aside; what was shelved stays so.
+        (Returned | Suppressed, Shelve) | (Returned | Shelved | Suppressed, Suppress) | (_, ShelfEnds) => (state, None),
+    }
+}
+
+/// The state that a suppressed alert goes back to once nothing explains it any more: its times tell.
+pub fn unsuppressed(alert: &Alert) -> AlertState {
+    match (alert.returned_at, alert.acknowledged_at) {
+        (Some(_), _) => AlertState::Returned,
+        (None, Some(_)) => AlertState::Acknowledged,
+        (None, None) => AlertState::Unacknowledged,
     }
 }
 

@@ -17,6 +17,8 @@ pub struct Setup {
     pub cultures: Vec<Culture>,
     /// The earliest look, however warm it was, after spawning.
     pub due_not_before_ms: i64,
+    /// The site's zone: reminders come by its day.
+    pub timezone: chrono_tz::Tz,
 }
 
 /// A broker, an intake or a port.

@@ -15,6 +15,8 @@ enum Which {
     Critical,
     /// Over `high`.
     High,
+    /// At a unit over `high` (99 % where `high` is the usual 98) or more.
+    BeyondHigh,
     /// Over `high` times this.
     HighTimes(f64),
     /// Under `low`.
@@ -61,7 +63,7 @@ const TABLE: [Row; 13] = {
     use Back::{Share, Units};
     use Evidence::{Lasting, TwoOr};
     use Watch::{Co2, CoreTemperature, Humidity, Temperature};
-    use Which::{Critical, FarUnderLow, High, HighTimes, Low};
+    use Which::{BeyondHigh, Critical, FarUnderLow, High, HighTimes, Low};
     [
         // Damage is near and a cake of substrate cannot jump: two readings suffice, and minutes count.
         row(CoreTemperature, Critical, TwoOr(2 * MINUTE_MS), Units(1.5), 30 * MINUTE_MS, CRITICAL),
@@ -76,8 +78,9 @@ const TABLE: [Row; 13] = {
         // Picking and misting upset the air for a quarter to half an hour; an hour of dry air can abort pins.
         row(Humidity, Low, Lasting(30 * MINUTE_MS), Units(3.0), 0, ADVICE),
         row(Humidity, FarUnderLow(5.0), Lasting(2 * HOUR_MS), Units(3.0), 0, WARNING),
-        // Wet for hours without a swing: too little air exchange, or a wet element. Nothing is urgent.
-        row(Humidity, High, Lasting(6 * HOUR_MS), Units(1.0), 0, ADVICE),
+        // At 99 % for hours without once swinging lower: too little air exchange, or a wet element.
+        // Nothing is urgent. Over under 97 %.
+        row(Humidity, BeyondHigh, Lasting(6 * HOUR_MS), Units(2.0), 0, ADVICE),
         // CO2 shapes stems over hours to a day.
         row(Co2, High, Lasting(HOUR_MS), Share(0.15), 0, ADVICE),
         row(Co2, HighTimes(2.0), Lasting(6 * HOUR_MS), Share(0.15), 0, WARNING),
@@ -94,6 +97,8 @@ pub struct Weighed {
     pub rule: Rule,
     /// What it is worth.
     pub severity: Severity,
+    /// Told also while somebody works there: at or over `critical_high`, and cores.
+    pub never_waits: bool,
 }
 
 /// The rules that `watch` makes of `band`, mildest first; `heated`: a heater can run away there.
@@ -107,7 +112,8 @@ pub fn rules(watch: Watch, band: &Band, heated: bool) -> Vec<Weighed> {
                 Worth::CriticalIfHeated if heated => Severity::Critical,
                 Worth::CriticalIfHeated => Severity::Warning,
             };
-            rule(row, band).map(|rule| Weighed { rule, severity })
+            let never_waits = row.which == Which::Critical || watch == Watch::CoreTemperature;
+            rule(row, band).map(|rule| Weighed { rule, severity, never_waits })
         })
         .collect();
     rules.sort_by_key(|weighed| weighed.severity);
@@ -118,6 +124,8 @@ fn rule(row: &Row, band: &Band) -> Option<Rule> {
     let (limit, side, value, derived) = match row.which {
         Which::Critical => (band.critical_high?, Side::AtOrOver, band.critical_high?.value, false),
         Which::High => (band.high?, Side::Over, band.high?.value, false),
+        // Never more than there can be.
+        Which::BeyondHigh => (band.high?, Side::AtOrOver, (band.high?.value + 1.0).min(100.0), false),
         Which::HighTimes(factor) => (band.high?, Side::Over, band.high?.value * factor, true),
         Which::Low => (band.low?, Side::Under, band.low?.value, false),
         Which::FarUnderLow(units) => (band.low?, Side::Under, band.low?.value - units, true),
@@ -141,6 +149,42 @@ fn rule(row: &Row, band: &Band) -> Option<Rule> {
         deadband: deadband.unwrap_or(back),
     })
 }
+
+const fn over(limit: f64, on_ms: i64, deadband: f64, severity: Severity, never_waits: bool) -> Weighed {
+    let rule = Rule { side: Side::Over, limit, on: Evidence::Lasting(on_ms), off_ms: 0, deadband };
+    Weighed { rule, severity, never_waits }
+}
+
+/// Core over air, K. A lone tub on a wire shelf peaks 2 to 3 over its air; 5 means insulated or very
+/// active, 8 stacked or in trouble (computed from heat made and lost, common practice). An hour: a
+/// draught through an open door cools the air for less.
+pub const CORE_OVER_AIR: [Weighed; 2] =
+    [over(5.0, HOUR_MS, 1.0, Severity::Advice, true), over(8.0, HOUR_MS, 1.0, Severity::Warning, true)];
+
+/// CO2 for people, ppm: 5,000 is a common limit for eight hours at work. A safety notice: it never waits.
+pub const CO2_FOR_PEOPLE: Weighed = over(5_000.0, 5 * MINUTE_MS, 2_000.0, Severity::Warning, true);
+
+/// Hours until a core reaches its critical limit at the pace of the last four: under 12 for four
+/// hours; over once it is more than 24. A cake cannot warm itself by more than about 0.3 °C an hour,
+/// so a forecast that stands for four hours is no draught.
+pub const HEATING_AHEAD: Rule =
+    Rule { side: Side::Under, limit: 12.0, on: Evidence::Lasting(4 * HOUR_MS), off_ms: 0, deadband: 12.0 };
+
+/// Hours over the band in one stage, added up: a cold chain's monitor alarms on the sum beside the
+/// single event, since several short heats harm like one long. Common practice, no source.
+pub const HEAT_STRESS_H: [(f64, Severity); 2] = [(6.0, Severity::Advice), (24.0, Severity::Warning)];
+
+/// So far behind the calendar (1 is on time) for half a day is stalled; a night alone is not.
+pub const STALLED: Rule =
+    Rule { side: Side::Under, limit: 0.8, on: Evidence::Lasting(12 * HOUR_MS), off_ms: 0, deadband: 0.0 };
+
+/// A battery in percent: a fifth is left when most radios begin to stutter (common practice).
+pub const BATTERY_PERCENT: Rule =
+    Rule { side: Side::Under, limit: 15.0, on: Evidence::Lasting(0), off_ms: 0, deadband: 10.0 };
+
+/// A battery in volts: two alkaline cells, or a lithium coin, nearly spent (common practice).
+pub const BATTERY_VOLTS: Rule =
+    Rule { side: Side::Under, limit: 2.4, on: Evidence::Lasting(0), off_ms: 0, deadband: 0.2 };
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]

@@ -68,13 +68,13 @@ fn limit(watch: Watch, value: f64) -> String {
 }
 
 /// A number without needless decimals.
-fn bare(value: f64) -> String {
+pub(super) fn bare(value: f64) -> String {
     let text = format!("{value:.1}");
     text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
 }
 
 /// `A1, A2, A3 and 4 more`.
-fn names(tubs: &[String]) -> String {
+pub(super) fn names(tubs: &[String]) -> String {
     let mut text = tubs.iter().take(NAMED_MAX).map(|name| harmless(name)).collect::<Vec<_>>().join(", ");
     if tubs.len() > NAMED_MAX {
         let _ = write!(text, " and {} more", tubs.len() - NAMED_MAX);
@@ -113,6 +113,19 @@ pub struct Broken<'a> {
     pub core_of: Option<&'a str>,
     /// A heater can run away there.
     pub heated: bool,
+    /// The last reading that broke it, where the value now does not.
+    pub offence: Option<Offence>,
+}
+
+/// A reading that broke a limit a while ago.
+#[derive(Clone, Copy, Debug)]
+pub struct Offence {
+    /// What it was.
+    pub value: f64,
+    /// How long ago, ms.
+    pub ago_ms: i64,
+    /// It was a single one that nothing followed in time, which counts.
+    pub lone: bool,
 }
 
 /// The text of a broken limit.
@@ -135,7 +148,11 @@ pub fn broken(it: &Broken) -> String {
         Side::AtOrOver => ("at or over", "back under"),
     };
     let bound = limit(it.watch, it.limit);
-    if it.calming || !is_broken(it) {
+    if let Some(offence) = it.offence.filter(|_| !is_broken(it)) {
+        let _ = write!(text, ", {inverse} {bound} but not yet far or long enough");
+        let _ = write!(text, " ({} {} ago", amount(it.watch, offence.value), lasting(offence.ago_ms));
+        text.push_str(if offence.lone { ", and nothing had followed it in time)" } else { ")" });
+    } else if it.calming || !is_broken(it) {
         let _ = write!(text, ", {inverse} {bound} but not yet far or long enough");
     } else {
         let _ = write!(text, ", {side} {bound} for {}", lasting(it.lasting_ms));
@@ -187,7 +204,7 @@ fn trend(text: &mut String, it: &Broken) {
 }
 
 /// A forecast is never exact: hours, or minutes in steps of ten.
-fn lasting_about(hours: f64) -> String {
+pub(super) fn lasting_about(hours: f64) -> String {
     if hours >= 2.0 { format!("{hours:.0} h") } else { format!("{:.0} min", (hours * 6.0).round().max(1.0) * 10.0) }
 }
 
@@ -335,7 +352,7 @@ pub fn gone(subject: &str) -> String {
     format!("{}: no longer watched.", capital(&harmless(subject)))
 }
 
-fn capital(word: &str) -> String {
+pub(super) fn capital(word: &str) -> String {
     let mut chars = word.chars();
     chars.next().map_or(String::new(), |first| first.to_uppercase().chain(chars).collect())
 }
@@ -360,6 +377,7 @@ mod tests {
             from_air: false,
             core_of: None,
             heated: true,
+            offence: None,
         }
     }
 

@@ -1,7 +1,8 @@
 //! One row of columns, counted from 1: `23.41,88.2`, `a1;23.41;88.2`.
 //!
 //! The columns are parted by tabs where there are any, else by semicolons, else by commas; blanks
-//! round them are trimmed, double quotes as in RFC 4180. One row a message.
+//! round them are trimmed, double quotes as in RFC 4180. One row a message, or a header and one row:
+//! a first line in which nothing is a number.
 
 use std::borrow::Cow;
 
@@ -14,6 +15,11 @@ pub(super) struct Row<'a>(Vec<Cow<'a, str>>);
 impl<'a> Row<'a> {
     /// Splits `text` into columns.
     pub(super) fn parse(text: &'a str) -> Result<Row<'a>, Refusal> {
+        let text = match text.split_once(['\n', '\r']) {
+            None => text,
+            Some((header, row)) if !has_number(header) => row.trim_start_matches(['\n', '\r']),
+            Some(_) => return Err(Refusal::Malformed),
+        };
         if text.contains(['\n', '\r']) {
             return Err(Refusal::Malformed);
         }
@@ -27,6 +33,22 @@ impl<'a> Row<'a> {
         }
         Ok(Row(columns))
     }
+
+    /// The columns in order.
+    pub(super) fn all(&self) -> impl Iterator<Item = &str> {
+        self.0.iter().map(|column| column.as_ref())
+    }
+
+    /// Whether the row holds just these names.
+    pub(super) fn is_header(&self, names: &[String]) -> bool {
+        let same = |(column, name): (&str, &String)| column.eq_ignore_ascii_case(name);
+        !names.is_empty() && self.0.len() == names.len() && self.all().zip(names).all(same)
+    }
+}
+
+/// Whether any column of `line`, however it is parted, is a number.
+fn has_number(line: &str) -> bool {
+    line.split(['\t', ';', ',']).any(|column| column.trim().trim_matches('"').parse::<f64>().is_ok())
 }
 
 impl Fields for Row<'_> {

@@ -5,6 +5,8 @@
 
 use super::moment;
 use super::recipe::{Decoded, Recipe, Refusal};
+use super::value::number;
+use crate::climate::Quantity;
 use crate::climate::quantity::Values;
 
 /// What stands in a field.
@@ -49,14 +51,14 @@ const NO_NUMBER: [&str; 15] = [
 ];
 
 /// A value and whether it was a number or a known word for having none.
-fn value(raw: Raw<'_>) -> (f64, bool) {
+fn value(raw: Raw<'_>, quantity: Quantity) -> (f64, bool) {
     match raw {
         Raw::Number(number) => (finite(number), true),
         Raw::Text(text) => {
             let text = text.trim();
-            match text.parse::<f64>() {
-                Ok(number) => (finite(number), true),
-                Err(_) => (f64::NAN, NO_NUMBER.iter().any(|word| word.eq_ignore_ascii_case(text))),
+            match number(text, Some(quantity)) {
+                Some(number) => (finite(number), true),
+                None => (f64::NAN, NO_NUMBER.iter().any(|word| word.eq_ignore_ascii_case(text))),
             }
         }
         Raw::Other => (f64::NAN, false),
@@ -78,10 +80,11 @@ pub(super) fn read(recipe: &Recipe, fields: &impl Fields) -> Result<Decoded, Ref
     }
     let mut values: Values = [None; 4];
     let mut spoke = false;
-    for (slot, at) in values.iter_mut().zip(&recipe.reads) {
-        let Some(raw) = at.as_deref().and_then(|at| fields.field(at)) else { continue };
-        let (number, understood) = value(raw);
-        *slot = Some(number);
+    for quantity in Quantity::ALL {
+        let at = recipe.reads[quantity.index()].as_deref();
+        let Some(raw) = at.and_then(|at| fields.field(at)) else { continue };
+        let (number, understood) = value(raw, quantity);
+        values[quantity.index()] = Some(number);
         spoke |= understood;
     }
     if values.iter().all(Option::is_none) {

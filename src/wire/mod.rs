@@ -16,17 +16,23 @@
 //!
 //! A time is read by [`TimeUnit`]; one that is there and cannot be read refuses the message.
 
+pub mod checksum;
 mod csv;
 mod fields;
+pub mod guess;
 mod json;
 mod line_protocol;
 mod lines;
 mod moment;
+pub mod mqtt;
 mod number;
 mod pairs;
 mod printable;
 pub mod recipe;
+pub mod registers;
+pub mod rtu;
 pub mod topic;
+mod value;
 
 pub use lines::{LINE_BYTES_MAX, Lines, Piece};
 pub use printable::printable;
@@ -40,12 +46,22 @@ pub use recipe::{Decoded, Format, Recipe, Refusal, TimeField, TimeUnit};
 /// `select` names another probe. A payload of several lines can give both: readings in `out`, and an
 /// error for the first line that could not be read.
 pub fn decode(recipe: &Recipe, payload: &[u8], out: &mut Vec<Decoded>) -> Result<(), Refusal> {
-    let text = text(payload)?;
+    let checked = match &recipe.checksum {
+        Some(checksum) => checksum.checked(payload.trim_ascii()).ok_or(Refusal::Checksum)?,
+        None => payload,
+    };
+    let text = text(checked)?;
     let decoded = match recipe.format {
         Format::Json => fields::read(recipe, &json::Document::parse(text)?)?,
         Format::Number => fields::read(recipe, &number::Number(text))?,
         Format::Pairs => fields::read(recipe, &pairs::Pairs::parse(text)?)?,
-        Format::Csv => fields::read(recipe, &csv::Row::parse(text)?)?,
+        Format::Csv => {
+            let row = csv::Row::parse(text)?;
+            if row.is_header(&recipe.columns) {
+                return Err(Refusal::Header);
+            }
+            fields::read(recipe, &row)?
+        }
         Format::LineProtocol => return line_protocol::read(recipe, text, out),
     };
     out.push(decoded);

@@ -1,11 +1,13 @@
 //! What a probe's messages look like, and what decoding gives.
 
+use super::checksum::Checksum;
 use crate::climate::{Stamp, quantity::Values};
 
 /// How a message is written.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Format {
     /// A JSON object; fields by JSON Pointer (RFC 6901).
+    #[default]
     Json,
     /// One bare number.
     Number,
@@ -54,7 +56,7 @@ pub struct TimeField {
 }
 
 /// How to decode one probe's messages.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Recipe {
     /// How they are written.
     pub format: Format,
@@ -65,6 +67,10 @@ pub struct Recipe {
     pub select: Vec<(String, String)>,
     /// Where its own time is, if it sends one. Line protocol carries its own (nanoseconds).
     pub time: Option<TimeField>,
+    /// How its messages are checked, where they carry a checksum.
+    pub checksum: Option<Checksum>,
+    /// The names of a CSV row's columns, where the config gives them: a row of just these is a header.
+    pub columns: Vec<String>,
 }
 
 /// One probe message, read. At least one value is present.
@@ -99,11 +105,21 @@ pub enum Refusal {
     Duplicate,
     /// The queue in front of the store was full, and the source cannot send again.
     Overflow,
+    /// Its checksum does not fit it.
+    Checksum,
+    /// Who was asked did not answer in time.
+    NoAnswer,
+    /// Who was asked answered that it will not.
+    DeviceRefused,
+    /// A client of an intake that was sent away.
+    NotLetIn,
+    /// The names of a CSV row's columns; nothing is missed by it.
+    Header,
 }
 
 impl Refusal {
     /// All refusals.
-    pub const ALL: [Refusal; 10] = [
+    pub const ALL: [Refusal; 15] = [
         Refusal::NotText,
         Refusal::TooLong,
         Refusal::Malformed,
@@ -114,6 +130,11 @@ impl Refusal {
         Refusal::Empty,
         Refusal::Duplicate,
         Refusal::Overflow,
+        Refusal::Checksum,
+        Refusal::NoAnswer,
+        Refusal::DeviceRefused,
+        Refusal::NotLetIn,
+        Refusal::Header,
     ];
 
     /// The word used in metrics and logs.
@@ -129,6 +150,11 @@ impl Refusal {
             Refusal::Empty => "empty",
             Refusal::Duplicate => "duplicate",
             Refusal::Overflow => "overflow",
+            Refusal::Checksum => "checksum",
+            Refusal::NoAnswer => "no-answer",
+            Refusal::DeviceRefused => "device-refused",
+            Refusal::NotLetIn => "not-let-in",
+            Refusal::Header => "header",
         }
     }
 }

@@ -93,8 +93,14 @@ impl Site {
 
     /// As [`Site::run`], with `environment` added to this process's own.
     pub fn run_with(&self, environment: &[(&str, &str)]) -> Daemon {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_tubwatch"))
-            .envs(environment.iter().copied())
+        let mut program = Command::new(env!("CARGO_BIN_EXE_tubwatch"));
+        program.envs(environment.iter().copied());
+        self.run_as(program)
+    }
+
+    /// The same by `program`, which may have its own environment, or be another that runs the daemon.
+    pub fn run_as(&self, mut program: Command) -> Daemon {
+        let mut child = program
             .arg("run")
             .arg("--config")
             .arg(self.config())

@@ -3,6 +3,8 @@
 #![allow(dead_code, clippy::unwrap_used, clippy::panic)]
 
 pub mod daemon;
+pub mod ear;
+pub mod post_office;
 pub mod sink;
 
 use std::io::Write;
@@ -277,7 +279,7 @@ impl Wire {
 
 /// A recipe that reads the temperature at `at`.
 pub fn reads_temperature(format: Format, at: &str) -> Recipe {
-    Recipe { format, reads: [Some(at.to_owned()), None, None, None], select: Vec::new(), time: None }
+    Recipe { format, reads: [Some(at.to_owned()), None, None, None], ..Recipe::default() }
 }
 
 /// A plan with nothing in it but sources and probes.
@@ -302,13 +304,16 @@ pub fn plan(brokers: Vec<BrokerPlan>, ports: Vec<PortPlan>, probes: Vec<ProbePla
         file: PathBuf::from("tubwatch.toml"),
         site: "test".to_owned(),
         timezone: chrono_tz::UTC,
-        store: StorePlan { folder: PathBuf::from("state"), commit_every: Duration::from_secs(10) },
-        status: StatusPlan { listen: None, token: None },
+        store: StorePlan { folder: PathBuf::from("state"), commit_every: Duration::from_secs(10), keep_raw: None },
+        status: StatusPlan { listen: None, token: None, address: None },
         brokers,
         ports,
+        intakes: Vec::new(),
         probes,
         messengers: Vec::new(),
         forwards: Vec::new(),
+        morning: None,
+        sign_of_life: None,
         setup,
     }
 }
@@ -328,7 +333,7 @@ pub fn broker(port: u16) -> BrokerPlan {
 
 /// A probe on the source at position `source`.
 pub fn probe(name: &str, source: usize, topic: Option<&str>, recipe: Recipe) -> ProbePlan {
-    ProbePlan { name: name.to_owned(), source, topic: topic.map(str::to_owned), recipe }
+    ProbePlan { name: name.to_owned(), source, topic: topic.map(str::to_owned), recipe, ..ProbePlan::default() }
 }
 
 /// The machine's clock.
@@ -337,4 +342,11 @@ pub fn clock() -> Clock {
         let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap();
         Stamp(i64::try_from(since.as_millis()).unwrap())
     })
+}
+
+/// The interpreter with the packages of `tests/python.txt`.
+pub fn python() -> PathBuf {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/python/bin/python");
+    assert!(path.exists(), "{} is not there: tests/run makes it", path.display());
+    path
 }

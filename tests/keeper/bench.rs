@@ -77,6 +77,7 @@ pub fn setup() -> Setup {
         spaces: vec![space("shelf", vec![SHELF_AIR, SHELF_SPARE], true), space("tent", vec![TENT_AIR], false)],
         cultures: vec![culture()],
         due_not_before_ms: 10 * 24 * HOUR,
+        timezone: chrono_tz::UTC,
     }
 }
 
@@ -90,6 +91,7 @@ pub fn tub(name: &str, space: &str, stage: Stage, core: Option<&str>) -> Tub {
         stage,
         stages: vec![Since { from, value: stage }],
         spawned_at: from,
+        looked_at: None,
         colonised_at: None,
         opened_at: None,
         pins_at: None,
@@ -177,13 +179,29 @@ impl Bench {
         }
     }
 
+    /// The same of one watch alone; the others' are forgotten.
+    pub fn take_of(&mut self, watch: Watch) -> Vec<(EventKind, String, Severity, i64)> {
+        let brief = |event: AlertEvent| {
+            (event.kind, event.alert.subject, event.alert.severity, event.at.since(Stamp(START)) / MIN)
+        };
+        self.told.drain(..).filter(|event| event.alert.watch == watch).map(brief).collect()
+    }
+
+    /// The open alert of one watch.
+    pub fn standing(&self, watch: Watch) -> Option<tubwatch::watch::alert::Alert> {
+        self.keeper.alerts().find(|alert| alert.watch == watch).cloned()
+    }
+
     /// Everything as it should be, but for `core`.
     pub fn run_core(&mut self, ms: i64, core: impl Fn(i64) -> Option<f64>) {
         self.run(ms, |_| Some(23.0), core, |_| Some(FINE));
     }
 
-    /// Kind, subject, severity, minutes after the start, of what was told since the last asking.
+    /// Kind, subject, severity, minutes after the start, of what was told since the last asking; but for
+    /// what watches beside the limits tell of tubs, which has tests of its own.
     pub fn take(&mut self) -> Vec<(EventKind, String, Severity, i64)> {
+        let beside = [Watch::CoreOverAir, Watch::HeatingAhead, Watch::HeatStress, Watch::Stalled];
+        self.told.retain(|event| !beside.contains(&event.alert.watch));
         let brief = |event: AlertEvent| {
             (event.kind, event.alert.subject, event.alert.severity, event.at.since(Stamp(START)) / MIN)
         };

@@ -4,7 +4,10 @@
 #![allow(clippy::unwrap_used, clippy::panic)]
 
 mod bench;
+mod cares;
 mod climate;
+mod doubts;
 mod history;
+mod life;
 mod machine;
 mod property;

@@ -30,14 +30,16 @@ proptest! {
             let at = bench.now.plus(-late * SECOND);
             bench.keeper.sample(probe, at, &values, quality, bench.now, &mut bench.told);
             bench.keeper.tick(bench.now, &mut bench.told);
-            prop_assert!(bench.keeper.alerts().count() <= 20);
+            prop_assert!(bench.keeper.alerts().count() <= 60);
         }
         for event in &bench.told {
             if let (Some(value), Some(_)) = (event.alert.value, event.alert.limit) {
                 let quantity = match event.alert.watch {
                     Watch::Humidity => Quantity::Humidity,
-                    Watch::Co2 => Quantity::Co2,
-                    _ => Quantity::Temperature,
+                    Watch::Co2 | Watch::Co2ForPeople => Quantity::Co2,
+                    Watch::CoreTemperature | Watch::Temperature | Watch::HeatingAhead => Quantity::Temperature,
+                    Watch::Battery => Quantity::Battery,
+                    _ => continue,
                 };
                 prop_assert_eq!(on_arrival(quantity, value), Quality::Good);
             }
@@ -50,7 +52,7 @@ proptest! {
     }
 
     #[test]
-    fn values_of_bad_quality_raise_nothing(values in prop::collection::vec((1i64..600, any::<f64>(), 1u8..8), 0..200)) {
+    fn values_of_bad_quality_raise_nothing_but_doubt(values in prop::collection::vec((1i64..600, any::<f64>(), 1u8..8), 0..200)) {
         let mut bench = Bench::new(colonising());
         for (step, value, code) in values {
             bench.now = bench.now.plus(step * SECOND);
@@ -59,6 +61,7 @@ proptest! {
                 bench.keeper.sample(probe, bench.now, &[Some(value); 4], quality, bench.now, &mut bench.told);
             }
         }
-        prop_assert!(bench.told.is_empty());
+        // That the probe says nonsense is told; nothing is made of what it says.
+        prop_assert!(bench.told.iter().all(|event| event.alert.subject.starts_with("probe ")), "{:?}", bench.told);
     }
 }

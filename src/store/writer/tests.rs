@@ -6,7 +6,7 @@ use std::sync::mpsc;
 
 use super::*;
 use crate::climate::Quality;
-use crate::store::{Sample, Seen};
+use crate::store::Sample;
 
 const LONG: Duration = Duration::from_secs(3600);
 const DEADLINE: Duration = Duration::from_secs(30);
@@ -113,7 +113,7 @@ fn a_full_disk_is_told_and_nothing_is_lost_or_doubled() {
     }
     assert_eq!(stored, 5_001);
     writer.flush_and_stop(DEADLINE).unwrap();
-    let seen: Seen = super::super::Reader::open(folder.path()).unwrap().seen().unwrap();
+    let seen = super::super::Reader::open(folder.path()).unwrap().known().unwrap();
     assert_eq!(seen.count(1), 5_001);
 }
 

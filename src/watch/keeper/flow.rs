@@ -5,7 +5,7 @@
 
 use std::collections::VecDeque;
 
-use super::book::Words;
+use super::book::{Book, Wanted, Words};
 use super::levels::{Ended, Levels};
 use super::probes::ProbeState;
 use super::spaces::{AIR, SpaceState};
@@ -13,8 +13,8 @@ use super::tubs::{Felt, TubState};
 use super::{Keeper, PAST_MAX, Past, Taken};
 use crate::climate::quantity::Values;
 use crate::climate::{Quality, Quantity, Reading, Stamp};
-use crate::watch::alert::{AlertEvent, Watch};
-use crate::watch::wording;
+use crate::watch::alert::{Alert, AlertEvent, AlertState, Watch};
+use crate::watch::{sentences, wording};
 
 impl Keeper {
     /// Takes one sample: raw values, with the quality known on arrival (all `Undated` or all `Future`
@@ -31,6 +31,7 @@ impl Keeper {
         if probe >= self.probes.len() || quality.contains(&Quality::Undated) {
             return Taken::Aside;
         }
+        self.now = now;
         self.heard(probe, now, events);
         if quality.contains(&Quality::Future) {
             return Taken::Aside;
@@ -39,6 +40,7 @@ impl Keeper {
             self.mark_stale(probe, at);
             return Taken::Late;
         }
+        self.lapse_cores(probe, at, now, events);
         let is_fresh = self.probes[probe].is_fresh(at, now);
         self.probes[probe].last_at = Some(at);
         for quantity in Quantity::ALL {
@@ -49,6 +51,7 @@ impl Keeper {
                 self.reconcile(probe, quantity, at, events);
             }
         }
+        self.doubt(probe, at, is_fresh, now, events);
         Taken::Watched
     }
 
@@ -66,6 +69,7 @@ impl Keeper {
                 self.absorb(probe, quantity, Reading { at, value, quality: quality[quantity.index()] }, false);
             }
         }
+        self.doubt(probe, at, false, at, &mut Vec::new());
     }
 
     /// Judges one value and lets what is settled by it enter everything; true where the value itself
@@ -99,27 +103,35 @@ impl Keeper {
                 tub.feel(Felt { source, at, temperature_c: value, gaps: core_gaps, is_core: true }, is_live);
                 if let Some(ended) = ended
                     && tub.slot.id.is_none()
+                    && is_live
                 {
-                    remember(&mut self.past, &tub.subject, Watch::CoreTemperature, ended, at);
+                    let past = &mut self.past;
+                    remember(past, &mut self.book, &tub.subject, Watch::CoreTemperature, ended, at, self.now);
                 }
+                self.care(self.probes[probe].core_of[index], probe, at, value, core_gaps.bridge_ms);
             }
         }
         for index in 0..self.probes[probe].air_of.len() {
-            let (space, rank) = self.probes[probe].air_of[index];
-            let speaks = self.spaces[space].speaks(&self.probes, rank, quantity, at);
-            let space = &mut self.spaces[space];
+            let (place, rank) = self.probes[probe].air_of[index];
+            let speaks = self.spaces[place].speaks(&self.probes, rank, quantity, at);
+            let space = &mut self.spaces[place];
             let (_, watch) = AIR[quantity.index()];
             if speaks
                 && let Some(ended) = space.levels[quantity.index()].step(at, value, air_gaps.bridge_ms)
                 && space.slots[quantity.index()].id.is_none()
+                && is_live
             {
-                remember(&mut self.past, &space.subject, watch, ended, at);
+                remember(&mut self.past, &mut self.book, &space.subject, watch, ended, at, self.now);
+            }
+            if speaks && quantity == Quantity::Co2 {
+                space.co2_for_people.step(at, value, air_gaps.bridge_ms);
             }
             if quantity == Quantity::Temperature && space.preference.take(rank, at, air_gaps.bridge_ms) {
                 for tub in &space.fed {
                     let felt = Felt { source, at, temperature_c: value, gaps: air_gaps, is_core: false };
                     self.tubs[*tub].feel(felt, is_live);
                 }
+                self.air_felt(place, at, value, air_gaps.bridge_ms);
             }
         }
     }
@@ -132,13 +144,23 @@ impl Keeper {
         }
         if quantity == Quantity::Temperature {
             for index in 0..self.probes[probe].core_of.len() {
-                self.hold_tub(self.probes[probe].core_of[index], at, events);
+                let tub = self.probes[probe].core_of[index];
+                self.hold_tub(tub, at, events);
+                self.hold_cares(tub, at, events);
             }
         }
         for index in 0..self.probes[probe].air_of.len() {
             let (space, rank) = self.probes[probe].air_of[index];
             if self.spaces[space].speaks(&self.probes, rank, quantity, at) {
                 self.hold_space(space, quantity.index(), Some(probe), at, events);
+                if quantity == Quantity::Co2 {
+                    self.hold_people(space, at, events);
+                }
+                if quantity == Quantity::Temperature {
+                    for fed in 0..self.spaces[space].fed.len() {
+                        self.hold_stress(self.spaces[space].fed[fed], at, events);
+                    }
+                }
             }
         }
     }
@@ -175,34 +197,77 @@ impl Keeper {
     ) {
         let SpaceState { levels, slots, subject, setup, .. } = &mut self.spaces[space];
         let (levels, slot, watch) = (&levels[index], &mut slots[index], AIR[index].1);
-        let wanted = levels.wanted();
+        let mut wanted = levels.wanted();
         if wanted.is_none() && slot.id.is_none() {
             return;
+        }
+        if let Some(waits) = wanted.filter(|_| self.hands.are_in(space, at)) {
+            // What waits is neither raised nor told as worse; what stands goes on standing.
+            let standing = self.book.get(*slot).filter(|alert| alert.state != AlertState::Returned);
+            let told = standing.map(|alert| Wanted { severity: waits.severity.min(alert.severity), ..waits });
+            wanted = levels.wanted_at_work().filter(|it| told.is_none_or(|told| it.severity >= told.severity)).or(told);
+            if wanted.is_none() {
+                return;
+            }
         }
         let facts = Facts { watch, name: &setup.name, damage_c: None, core_of: None, heated: setup.heated };
         let slope = || probe.and_then(|probe| self.probes[probe].slope());
         self.book.hold(slot, (subject, watch), wanted, at, events, |words| facts.text(words, levels, at, slope));
     }
 
-    /// A lone critical reading of a core that nothing has followed.
-    pub(super) fn tick_core(&mut self, tub: usize, now: Stamp, events: &mut Vec<AlertEvent>) {
-        let state = &mut self.tubs[tub];
-        if !state.levels.lapse(now) {
-            return;
+    /// Lone critical readings of cores that nothing has followed in time: told with the moment it was
+    /// long enough, before anything later is.
+    fn lapse_cores(&mut self, probe: usize, at: Stamp, now: Stamp, events: &mut Vec<AlertEvent>) {
+        for index in 0..self.probes[probe].core_of.len() {
+            let tub = self.probes[probe].core_of[index];
+            self.tick_core(tub, at, now, events);
         }
+    }
+
+    /// A lone critical reading of a core that nothing has followed by `by`.
+    pub(super) fn tick_core(&mut self, tub: usize, by: Stamp, now: Stamp, events: &mut Vec<AlertEvent>) {
+        let state = &mut self.tubs[tub];
+        let Some(since) = state.levels.lapse(by) else { return };
         let Some((at, _)) = state.levels.last else { return };
         let probe = state.core.as_ref().and_then(|core| self.probes.get(core.probe));
         if probe.is_some_and(|probe| probe.last_at == Some(at) && probe.is_fresh(at, now)) {
-            self.hold_tub(tub, now, events);
+            self.hold_tub(tub, since, events);
         }
     }
 }
 
-fn remember(past: &mut VecDeque<Past>, subject: &str, watch: Watch, ended: Ended, at: Stamp) {
+/// Keeps a condition that nobody was told of: for the morning list, and as an alert that is over for
+/// the store, so that it outlives a restart. It was over at `at`, and becomes known now.
+fn remember(
+    past: &mut VecDeque<Past>,
+    book: &mut Book,
+    subject: &str,
+    watch: Watch,
+    ended: Ended,
+    at: Stamp,
+    now: Stamp,
+) {
     if past.len() == PAST_MAX {
         past.pop_front();
     }
     past.push_back(Past { subject: subject.to_owned(), watch, severity: ended.severity, from: ended.from, to: at });
+    let alert = Alert {
+        id: book.number(),
+        subject: subject.to_owned(),
+        watch,
+        severity: ended.severity,
+        state: AlertState::Ended,
+        since: ended.from,
+        first_at: ended.from,
+        value: None,
+        limit: Some(ended.limit),
+        text: sentences::went_by(subject, watch.word(), at.since(ended.from)),
+        returned_at: Some(at),
+        acknowledged_at: None,
+        ended_at: Some(now),
+        repeat: 0,
+    };
+    book.note(alert);
 }
 
 /// What the text of a limit's alert needs beside the levels.
@@ -240,6 +305,11 @@ impl Facts<'_> {
             from_air: worst.from_air,
             core_of: self.core_of,
             heated: self.heated,
+            offence: worst.broken_by.map(|(then, value)| wording::Offence {
+                value,
+                ago_ms: at.since(then),
+                lone: worst.lone,
+            }),
         });
         // Of the same tubs only the worst is told; other tubs in the space have limits of their own.
         for other in levels.active().filter(|other| other.tubs != worst.tubs) {

@@ -18,12 +18,17 @@ pub(super) struct Level {
     pub(super) tubs: Vec<String>,
     /// Lowered, because those tubs have no core.
     pub(super) from_air: bool,
+    /// The last value that broke it.
+    pub(super) broken_by: Option<(Stamp, f64)>,
+    /// It counts as broken by a lone reading that nothing followed in time.
+    pub(super) lone: bool,
 }
 
 /// A limit that was broken and is not any more.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Ended {
     pub(super) severity: Severity,
+    pub(super) limit: f64,
     pub(super) from: Stamp,
 }
 
@@ -42,8 +47,19 @@ impl Levels {
         let mut ended: Option<Ended> = None;
         for level in &mut self.list {
             let since = level.trip.since();
-            if level.trip.step(&level.weighed.rule, at, value, gap_ms) == Some(Turn::Off) {
-                let this = Ended { severity: level.weighed.severity, from: since.unwrap_or(at) };
+            let breaks = level.weighed.rule.is_broken_by(value);
+            let turn = level.trip.step(&level.weighed.rule, at, value, gap_ms);
+            if breaks && level.trip.since().is_some() {
+                (level.broken_by, level.lone) = (Some((at, value)), false);
+            } else if turn == Some(Turn::On) {
+                level.lone = true;
+            }
+            if turn == Some(Turn::Off) {
+                let this = Ended {
+                    severity: level.weighed.severity,
+                    limit: level.weighed.rule.limit,
+                    from: since.unwrap_or(at),
+                };
                 ended = Some(ended.filter(|other| other.severity >= this.severity).unwrap_or(this));
             }
         }
@@ -53,11 +69,14 @@ impl Levels {
         ended
     }
 
-    /// Lets time pass; true where a limit became broken by it.
-    pub(super) fn lapse(&mut self, now: Stamp) -> bool {
-        let mut turned = false;
+    /// Lets time pass; the moment at which a limit became broken by it.
+    pub(super) fn lapse(&mut self, now: Stamp) -> Option<Stamp> {
+        let mut turned: Option<Stamp> = None;
         for level in &mut self.list {
-            turned |= level.trip.lapse(&level.weighed.rule, now).is_some();
+            if let Some(at) = level.trip.lapse(&level.weighed.rule, now) {
+                level.lone = true;
+                turned = Some(turned.map_or(at, |turned| turned.max(at)));
+            }
         }
         turned
     }
@@ -74,23 +93,44 @@ impl Levels {
         self.list.iter().filter(|level| level.trip.is_active())
     }
 
+    /// All of them concern `tub` too.
+    pub(super) fn concern(&mut self, tub: &str) {
+        for level in &mut self.list {
+            level.tubs.push(tub.to_owned());
+        }
+    }
+
     pub(super) fn is_empty(&self) -> bool {
         self.list.is_empty()
     }
 
-    /// What should stand now.
+    /// What should stand now. The value is the one that offends; where the present one does not, the
+    /// last that did.
     #[inline]
     pub(super) fn wanted(&self) -> Option<Wanted> {
-        let worst = self.worst()?;
-        let value = self.last.map(|(_, value)| value);
+        self.worst().map(|worst| self.want(worst))
+    }
+
+    /// The same, by the limits alone that do not wait while somebody works there.
+    pub(super) fn wanted_at_work(&self) -> Option<Wanted> {
+        let rank = |level: &&Level| (level.weighed.severity, std::cmp::Reverse(level.trip.since()));
+        let worst = self.active().filter(|level| level.weighed.never_waits).max_by_key(rank)?;
+        Some(self.want(worst))
+    }
+
+    fn want(&self, worst: &Level) -> Wanted {
         let rule = &worst.weighed.rule;
-        Some(Wanted {
+        let now = self.last.map(|(_, value)| value);
+        let offends = now.is_some_and(|value| rule.is_broken_by(value));
+        let value = if offends { now } else { worst.broken_by.map(|(_, value)| value).or(now) };
+        Wanted {
             severity: worst.weighed.severity,
+            step: 0,
             first_at: worst.trip.since().unwrap_or_default(),
             value,
             limit: Some(rule.limit),
-            offends: value.is_some_and(|value| rule.is_broken_by(value)),
-        })
+            offends,
+        }
     }
 
     /// Puts other limits in place. One that is the same keeps its evidence; one broken under another
@@ -103,7 +143,7 @@ impl Levels {
         let kept: Vec<bool> = self.list.iter().map(|old| list.iter().any(|new| same(old, new))).collect();
         for new in &mut list {
             if let Some(old) = self.list.iter().find(|old| same(old, new)) {
-                new.trip = old.trip;
+                (new.trip, new.broken_by, new.lone) = (old.trip, old.broken_by, old.lone);
             } else if let Some((old, _)) = self.list.iter().zip(&kept).find(|(old, kept)| !**kept && akin(old, new)) {
                 new.trip = old.trip.under_another_limit();
             }
@@ -132,7 +172,8 @@ pub(super) fn add(list: &mut Vec<Level>, weighed: Vec<Weighed>, tub: Option<&str
         let from_air = from_air && weighed.rule.side != Side::Under;
         let shared = list.iter().position(|level| level.weighed == weighed && level.from_air == from_air);
         let index = shared.unwrap_or_else(|| {
-            list.push(Level { weighed, trip: Trip::default(), tubs: Vec::new(), from_air });
+            let trip = Trip::default();
+            list.push(Level { weighed, trip, tubs: Vec::new(), from_air, broken_by: None, lone: false });
             list.len() - 1
         });
         list[index].tubs.extend(tub.map(str::to_owned));

@@ -7,6 +7,8 @@ use super::book::Slot;
 use super::spaces::AIR;
 use super::tubs::{Core, TubState};
 use crate::climate::Stamp;
+use crate::climate::statistics::BandHours;
+use crate::grow::self_heating::SelfHeating;
 use crate::grow::thermal::Exposure;
 use crate::grow::tub::Tub;
 use crate::watch::alert::AlertEvent;
@@ -16,9 +18,19 @@ impl Keeper {
     /// The logbook changed: all tubs as it tells them now, ended ones too or not. Alerts of tubs that
     /// ended end; limits follow stages, spaces and cores; tubs whose figures it bears on become stale.
     pub fn tubs_changed(&mut self, tubs: Vec<Tub>, now: Stamp, events: &mut Vec<AlertEvent>) {
-        for gone in self.set_tubs(tubs) {
+        let (gone, new_stages) = self.set_tubs(tubs);
+        for gone in gone {
             self.book.gone(gone, now, events);
         }
+        for tub in 0..self.tubs.len() {
+            let is_new_stage = new_stages.contains(&self.tubs[tub].tub.id);
+            self.close_cares(tub, is_new_stage, now, events);
+        }
+        self.settle_limits(now, events);
+    }
+
+    /// Ends what no limit supports any more, after limits have changed.
+    pub(super) fn settle_limits(&mut self, now: Stamp, events: &mut Vec<AlertEvent>) {
         for tub in 0..self.tubs.len() {
             if self.tubs[tub].levels.worst().is_none() {
                 self.hold_tub(tub, now, events);
@@ -33,8 +45,10 @@ impl Keeper {
         }
     }
 
-    /// Puts the live tubs in place and all that hangs on them; gives the slots of those gone.
-    pub(super) fn set_tubs(&mut self, tubs: Vec<Tub>) -> Vec<Slot> {
+    /// Puts the live tubs in place and all that hangs on them; gives the slots of those gone, and the
+    /// ids of those that another stage began for.
+    pub(super) fn set_tubs(&mut self, tubs: Vec<Tub>) -> (Vec<Slot>, Vec<String>) {
+        let mut new_stages = Vec::new();
         let mut before = std::mem::take(&mut self.tubs);
         let is_liked = |id: &str| tubs.iter().any(|tub| tub.is_alive() && tub.like.as_deref() == Some(id));
         let stand_ins: Vec<Tub> = tubs.iter().filter(|tub| is_liked(&tub.id)).cloned().collect();
@@ -43,7 +57,9 @@ impl Keeper {
             let state = match before.iter().position(|state| state.tub.id == tub.id) {
                 Some(index) => {
                     let mut state = before.swap_remove(index);
-                    state.renew(tub);
+                    if state.renew(tub) {
+                        new_stages.push(state.tub.id.clone());
+                    }
                     state.is_stale |= !is_same_stand_in(&stood_in, &self.stand_ins, &state.tub);
                     state
                 }
@@ -52,11 +68,12 @@ impl Keeper {
             self.tubs.push(state);
         }
         self.set_roles();
-        before.into_iter().map(|state| state.slot).collect()
+        let gone = before.into_iter().flat_map(|state| std::iter::once(state.slot).chain(state.cares.slots));
+        (gone.collect(), new_stages)
     }
 
     /// Makes anew which probe and which space bears on which tub, and all limits.
-    fn set_roles(&mut self) {
+    pub(super) fn set_roles(&mut self) {
         let cores: Vec<_> = self.tubs.iter().map(|state| self.core_of(&state.tub)).collect();
         for probe in &mut self.probes {
             probe.core_of.clear();
@@ -69,13 +86,39 @@ impl Keeper {
         for (index, core) in cores.into_iter().enumerate() {
             self.set_role(index, core);
         }
+        self.let_cores_speak();
         for (index, space) in self.spaces.iter_mut().enumerate() {
             space.set_limits(self.tubs.iter().filter(|tub| tub.space == Some(index)));
         }
     }
 
+    /// A core that stands in for other tubs with the same limits raises one alert, its own tub's, which
+    /// names them: not one for each.
+    fn let_cores_speak(&mut self) {
+        for index in 0..self.tubs.len() {
+            let Some(own) = self.speaker_of(index) else { continue };
+            if self.tubs[own].bands.core_temperature != self.tubs[index].bands.core_temperature {
+                continue;
+            }
+            let name = self.tubs[index].tub.name.clone();
+            self.tubs[index].levels.replace(Vec::new());
+            self.tubs[own].levels.concern(&name);
+        }
+    }
+
+    /// The tub whose core stands in for the one at `index`, where there is one.
+    pub(super) fn speaker_of(&self, index: usize) -> Option<usize> {
+        let core = self.tubs[index].core.as_ref().filter(|core| core.of_tub.is_some())?;
+        let is_own = |state: &TubState| {
+            state.core.as_ref().is_some_and(|other| other.probe == core.probe && other.of_tub.is_none())
+        };
+        self.tubs.iter().position(is_own)
+    }
+
     fn set_role(&mut self, index: usize, core: Option<Core>) {
+        let is_out = core.as_ref().is_some_and(|core| self.probes[core.probe].doubts.is_out);
         let state = &mut self.tubs[index];
+        state.is_out = is_out;
         let stage = state.tub.stage;
         let culture = self.setup.cultures.iter().position(|culture| culture.name == state.tub.culture);
         let culture = culture.map(|index| (index, &self.setup.cultures[index]));
@@ -155,6 +198,21 @@ impl Keeper {
     pub fn finish_rebuild(&mut self, tub_id: &str, exposure: Exposure) {
         if let Some(state) = self.live(tub_id) {
             state.finish_rebuild(exposure);
+        }
+    }
+
+    /// What else the store tells of a tub whose figures are being made, to be said before they are
+    /// finished: its hours over the band since its stage began, and its warmth over air since spawning.
+    pub fn know_past(&mut self, tub_id: &str, stress: BandHours, warmth: SelfHeating) {
+        if let Some(state) = self.live(tub_id) {
+            (state.cares.stress, state.cares.warmth) = (stress, warmth);
+        }
+    }
+
+    /// For a replay: the figures are those of the samples it was given, however the logbook changed.
+    pub fn take_as_known(&mut self) {
+        for state in &mut self.tubs {
+            state.is_stale = false;
         }
     }
 

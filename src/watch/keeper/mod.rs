@@ -9,17 +9,22 @@
 //! raised only where it stands at the probe's newest sample and that one is of the present. Silence,
 //! sources and store run on the machine's clock.
 
+mod belief;
 mod book;
+mod care;
+mod doubts;
 mod flow;
+mod hands;
 mod levels;
 mod logbook;
 mod machine;
 mod probes;
 mod spaces;
+mod tend;
 mod tubs;
 mod views;
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 
 use crate::climate::{Reading, Stamp};
 use crate::grow::tub::Tub;
@@ -28,11 +33,15 @@ use crate::watch::life::Happening;
 use crate::watch::setup::Setup;
 
 use book::{Book, Slot};
-use machine::{SourceWatch, StoreWatch};
+use care::CARES;
+use doubts::{DOUBTS, FALLEN_OUT};
+use hands::Hands;
+use machine::{Part, PartWatch, SourceWatch, part_of};
 use probes::ProbeState;
 use spaces::{AIR, SpaceState};
 use tubs::TubState;
 
+pub use hands::{SHELVE_CRITICAL_MAX_MS, SHELVE_MAX_MS, WORKING_MAX_MS, shelve_max_ms};
 pub use probes::Health;
 pub use tubs::fresh_exposure;
 pub use views::{Heard, ProbeSeen, SpaceSeen, TubSeen};
@@ -78,11 +87,18 @@ pub struct Keeper {
     tubs: Vec<TubState>,
     /// Those, ended ones too, that a live tub names as the one it is like.
     stand_ins: Vec<Tub>,
-    store: StoreWatch,
+    parts: BTreeMap<Part, PartWatch>,
     book: Book,
+    /// Until when each shelved alert is put aside.
+    shelves: BTreeMap<i64, Stamp>,
+    hands: Hands,
+    /// A probe is missed only once it has been heard.
+    waits_for_first: bool,
     /// Open alerts of before the start whose subject is not watched any more.
     orphans: Vec<i64>,
     past: VecDeque<Past>,
+    /// When the sample at hand arrived.
+    now: Stamp,
     /// Scratch, empty between calls.
     settled: Vec<Reading>,
 }
@@ -101,10 +117,14 @@ impl Keeper {
             spaces: setup.spaces.iter().cloned().map(SpaceState::new).collect(),
             tubs: Vec::new(),
             stand_ins: Vec::new(),
-            store: StoreWatch::default(),
+            parts: BTreeMap::new(),
             book: Book::new(open, next_alert_id),
+            shelves: BTreeMap::new(),
+            hands: Hands::default(),
+            waits_for_first: false,
             orphans: Vec::new(),
             past: VecDeque::new(),
+            now,
             settled: Vec::new(),
             setup,
         };
@@ -150,16 +170,45 @@ impl Keeper {
                 }
                 &mut source.slot
             }),
-            Watch::Store => Some(&mut self.store.slot).filter(|_| by_subject("store")),
+            Watch::Co2ForPeople => self.spaces.iter_mut().find(|space| by_subject(&space.subject)).map(|space| {
+                space.co2_for_people.restore(alert);
+                &mut space.people_slot
+            }),
+            watch if CARES.contains(&watch) => self.restore_care(alert),
+            watch if DOUBTS.contains(&watch) => {
+                let index = DOUBTS.iter().position(|doubt| *doubt == watch).unwrap_or_default();
+                let probe = self.probes.iter_mut().find(|probe| by_subject(&probe.subject));
+                probe.map(|probe| {
+                    probe.doubts.is_out |= index == FALLEN_OUT && alert.state != AlertState::Returned;
+                    &mut probe.doubts.slots[index]
+                })
+            }
+            watch => part_of(watch, &alert.subject).map(|part| {
+                let since = (alert.state != AlertState::Returned).then_some(alert.first_at);
+                let state = self.parts.entry(part).or_default();
+                if state.slot.id.is_none() {
+                    *state = PartWatch::restored(since, Slot::default());
+                }
+                &mut state.slot
+            }),
         };
         match slot {
-            Some(slot) if slot.id.is_none() => *slot = Slot::of(alert),
+            Some(slot) if slot.id.is_none() => *slot = Slot::of(alert).at_step(slot.step),
             _ => return false,
         }
-        if alert.watch == Watch::Store && alert.state != AlertState::Returned {
-            self.store.failing_since = Some(alert.first_at);
-        }
         true
+    }
+
+    /// For a replay: a probe is waited for only from its first sample on, since a file does not tell
+    /// whether one that is not in it was silent or left out.
+    pub fn wait_for_first_samples(&mut self) {
+        self.waits_for_first = true;
+    }
+
+    /// Alerts that changed without anybody being told (put aside, explained, over before they were
+    /// known), as they are now, for the store.
+    pub fn take_changed(&mut self) -> Vec<Alert> {
+        self.book.take_changed()
     }
 
     /// The grower knows of the alert `id`; false where none such is open.

@@ -12,13 +12,12 @@ use crate::watch::judge::{Judge, on_arrival};
 use crate::watch::setup::ProbeSetup;
 
 use super::book::Slot;
+use super::doubts::Doubts;
 
 /// Intervals without a reading until a probe is silent.
 const SILENT_INTERVALS: i64 = 3;
 /// A condition is raised only on a sample younger than this, or than the silence limit if longer.
 const FRESH_MS: i64 = 10 * MINUTE_MS;
-/// Bad readings in a row until a probe is implausible.
-const BAD_RUN: u32 = 3;
 /// The trend is taken over this many hours, in five-minute points.
 const TREND_HOURS: u32 = 4;
 const TREND_POINTS: usize = 48;
@@ -34,8 +33,12 @@ pub enum Health {
     Reporting,
     /// Nothing for three times its interval, or never.
     Silent,
+    /// It reports, but the same for hours while others moved, or after it had jittered.
+    Stuck,
     /// It reports, but its last readings were error codes, spikes or impossible.
     Implausible,
+    /// It reports, but its humidity element is wet.
+    Saturated,
 }
 
 impl Health {
@@ -44,7 +47,9 @@ impl Health {
         match self {
             Health::Reporting => "reporting",
             Health::Silent => "silent",
+            Health::Stuck => "stuck",
             Health::Implausible => "implausible",
+            Health::Saturated => "saturated",
         }
     }
 }
@@ -67,7 +72,7 @@ pub(super) struct ProbeState {
     pub(super) quiet_since: Stamp,
     /// Last good corrected reading, by [`Quantity::index`].
     pub(super) good: [Option<(Stamp, f64)>; 4],
-    bad_run: [u32; 4],
+    pub(super) doubts: Doubts,
     pub(super) slot: Slot,
     /// Spaces whose air it measures, with its rank there.
     pub(super) air_of: Vec<(usize, usize)>,
@@ -89,7 +94,7 @@ impl ProbeState {
             heard_at: None,
             quiet_since: now,
             good: [None; 4],
-            bad_run: [0; 4],
+            doubts: Doubts::new(),
             slot: Slot::default(),
             air_of: Vec::new(),
             core_of: Vec::new(),
@@ -116,11 +121,23 @@ impl ProbeState {
     pub(super) fn health(&self, now: Stamp) -> Health {
         if !self.reports(now) {
             Health::Silent
-        } else if self.bad_run[..3].iter().any(|run| *run >= BAD_RUN) {
+        } else if self.doubts.implausible(self.pending()).is_some() {
             Health::Implausible
+        } else if self.doubts.stuck().is_some() {
+            Health::Stuck
+        } else if self.doubts.is_saturated() {
+            Health::Saturated
         } else {
             Health::Reporting
         }
+    }
+
+    /// How many readings of each quantity wait for their judgement, and the first of them.
+    pub(super) fn pending(&self) -> [Option<(u32, Reading)>; 3] {
+        self.judges.each_ref().map(|judge| {
+            let first = judge.pending().next()?;
+            Some((judge.pending_len() as u32, first))
+        })
     }
 
     /// Judges the next raw value; what is settled by it is appended.
@@ -140,11 +157,10 @@ impl ProbeState {
     pub(super) fn settle(&mut self, quantity: Quantity, reading: Reading) -> Option<f64> {
         let index = quantity.index();
         let value = corrected(&self.setup, quantity, reading.value);
+        self.doubts.settle(quantity, &reading);
         if reading.quality != Quality::Good || !value.is_finite() {
-            self.bad_run[index] = self.bad_run[index].saturating_add(1);
             return None;
         }
-        self.bad_run[index] = 0;
         self.good[index] = Some((reading.at, value));
         if quantity == Quantity::Temperature {
             self.looks_fahrenheit |= self.fahrenheit.push(reading.value);

@@ -10,7 +10,7 @@ use crate::grow::thermal::Preference;
 use crate::watch::alert::Watch;
 use crate::watch::origin::stricter;
 use crate::watch::setup::SpaceSetup;
-use crate::watch::table::rules;
+use crate::watch::table::{CO2_FOR_PEOPLE, rules};
 
 /// The quantities a space's air is judged by, with their watches, by [`Quantity::index`].
 pub(super) const AIR: [(Quantity, Watch); 3] =
@@ -24,6 +24,11 @@ pub(super) struct SpaceState {
     /// By [`Quantity::index`].
     pub(super) levels: [Levels; 3],
     pub(super) slots: [Slot; 3],
+    /// CO2 that is bad for people, in any stage and without tubs too.
+    pub(super) co2_for_people: Levels,
+    pub(super) people_slot: Slot,
+    /// The air its tubs feel, °C, and until when it counts.
+    pub(super) air_now: Option<(Stamp, f64)>,
     /// Whose temperature counts for figures.
     pub(super) preference: Preference,
     /// Positions of the live tubs in it whose temperature comes from its air.
@@ -34,7 +39,14 @@ pub(super) struct SpaceState {
 
 impl SpaceState {
     pub(super) fn new(setup: SpaceSetup) -> SpaceState {
+        let mut people = Vec::new();
+        add(&mut people, vec![CO2_FOR_PEOPLE], None, false);
+        let mut co2_for_people = Levels::default();
+        co2_for_people.replace(people);
         SpaceState {
+            co2_for_people,
+            people_slot: Slot::default(),
+            air_now: None,
             subject: format!("space {}", setup.name),
             levels: Default::default(),
             slots: Default::default(),
@@ -100,7 +112,7 @@ fn tub_band(tub: &TubState, watch: Watch) -> Option<(Band, bool)> {
     if watch != Watch::Temperature {
         return tub.tub.stage.is_opened().then_some((band, false));
     }
-    let from_air = tub.core.is_none();
+    let from_air = tub.core.is_none() || tub.is_out;
     Some((if from_air { stricter(band) } else { band }, from_air))
 }
 

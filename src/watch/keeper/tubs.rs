@@ -1,6 +1,7 @@
 //! One live tub: its core, its limits, its thermal time.
 
 use super::book::Slot;
+use super::care::Cares;
 use super::levels::{Levels, add};
 use crate::climate::Stamp;
 use crate::grow::culture::{Culture, StageBands};
@@ -48,6 +49,9 @@ pub(super) struct TubState {
     pub(super) space: Option<usize>,
     pub(super) levels: Levels,
     pub(super) slot: Slot,
+    pub(super) cares: Cares,
+    /// Its core probe is not in its substrate: it is judged by its air.
+    pub(super) is_out: bool,
     exposure: Option<Exposure>,
     tops_c: [Option<f64>; 2],
     /// The probe of the last reading that entered its figures.
@@ -62,6 +66,8 @@ impl TubState {
     pub(super) fn new(tub: Tub) -> TubState {
         TubState {
             subject: format!("tub {}", tub.name),
+            cares: Cares::new(&tub),
+            is_out: false,
             tub,
             culture: None,
             bands: StageBands::default(),
@@ -77,8 +83,13 @@ impl TubState {
         }
     }
 
-    /// Takes the logbook's newer word on the same tub.
-    pub(super) fn renew(&mut self, tub: Tub) {
+    /// Its figures are those of all its samples.
+    pub(super) fn is_settled(&self) -> bool {
+        !self.is_stale && self.kept.is_none()
+    }
+
+    /// Takes the logbook's newer word on the same tub; true where a stage began by it.
+    pub(super) fn renew(&mut self, tub: Tub) -> bool {
         let old = &self.tub;
         let moved = (old.spawned_at, &old.culture, &old.like, old.colonised_at)
             != (tub.spawned_at, &tub.culture, &tub.like, tub.colonised_at)
@@ -90,6 +101,10 @@ impl TubState {
         }
         self.subject = format!("tub {}", tub.name);
         self.tub = tub;
+        let is_new_stage = self.cares.renew(&self.tub);
+        // The hours of a stage that began a while ago are in the store.
+        self.is_stale |= is_new_stage;
+        is_new_stage
     }
 
     /// Takes the present culture and bands.
@@ -102,7 +117,7 @@ impl TubState {
             self.exposure = culture.map(|(_, culture)| fresh_exposure(&self.tub, culture, self.tops_c[1]));
         }
         let mut list = Vec::new();
-        if self.core.is_some() {
+        if self.core.is_some() && !self.is_out {
             add(&mut list, rules(Watch::CoreTemperature, &bands.core_temperature, heated), None, false);
         }
         self.levels.replace(list);
@@ -117,6 +132,7 @@ impl TubState {
     #[inline]
     pub(super) fn feel(&mut self, felt: Felt, is_live: bool) {
         self.felt_from = Some(felt.source);
+        self.cares.feel(felt, self.tops_c);
         if let Some(kept) = &mut self.kept {
             if kept.len() < KEPT_MAX {
                 kept.push(felt);
@@ -139,6 +155,7 @@ impl TubState {
     pub(super) fn finish_rebuild(&mut self, mut exposure: Exposure) {
         for felt in self.kept.take().into_iter().flatten() {
             push(&mut exposure, self.tops_c, felt);
+            self.cares.feel(felt, self.tops_c);
         }
         self.exposure = Some(exposure);
     }

@@ -149,9 +149,18 @@ impl Keeper {
         [core, air].into_iter().all(|heard| self.probes[heard.probe].is_fresh(heard.at, now))
     }
 
-    /// Its own, its space's where it is among the tubs concerned, and its core's silence.
+    /// Its own, its space's where it is among the tubs concerned, those on its core probe, and that of
+    /// the tub whose core stands in for it, where that one speaks for both.
     fn alerts_of(&self, state: &TubState) -> Vec<i64> {
-        let own = [state.slot, state.core.as_ref().map(|core| self.probes[core.probe].slot).unwrap_or_default()];
+        let mut own = vec![state.slot];
+        own.extend(state.cares.slots);
+        if let Some(core) = &state.core {
+            let probe = &self.probes[core.probe];
+            own.push(probe.slot);
+            own.extend(probe.doubts.slots);
+            let speaks = |other: &&TubState| other.levels.active().any(|level| level.tubs.contains(&state.tub.name));
+            own.extend(self.tubs.iter().filter(speaks).map(|other| other.slot));
+        }
         let space = state.space.map(|space| &self.spaces[space]);
         let concerned = space.into_iter().flat_map(|space| {
             let concerns = |levels: &Levels| levels.active().any(|level| level.tubs.contains(&state.tub.name));

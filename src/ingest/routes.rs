@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use crate::config::Plan;
 use crate::wire::topic;
 
-/// The probes of one broker by topic; each is named by its number among the broker's probes.
+/// The probes of one broker or intake by topic; each is named by its number among the source's probes.
 #[derive(Debug, Default)]
 pub(super) struct Routes {
     exact: HashMap<String, Vec<usize>>,
@@ -30,12 +30,23 @@ impl Routes {
             } else {
                 routes.exact.entry(filter.to_owned()).or_default().push(at);
             }
-            if !routes.filters.iter().any(|wide| topic::covers(wide, filter)) {
-                routes.filters.retain(|narrow| !topic::covers(filter, narrow));
-                routes.filters.push(filter.to_owned());
-            }
+            routes.subscribe(filter);
         }
         routes
+    }
+
+    /// These, with `filters` subscribed as well, for nobody.
+    pub(super) fn with(mut self, filters: &[&str]) -> Routes {
+        filters.iter().for_each(|filter| self.subscribe(filter));
+        self
+    }
+
+    /// Adds a filter, unless another covers it.
+    fn subscribe(&mut self, filter: &str) {
+        if !self.filters.iter().any(|wide| topic::covers(wide, filter)) {
+            self.filters.retain(|narrow| !topic::covers(filter, narrow));
+            self.filters.push(filter.to_owned());
+        }
     }
 
     /// The filters to subscribe: none covers another.

@@ -1,4 +1,6 @@
-//! TLS to a broker: which authorities are trusted, and who we say we are.
+//! TLS towards others: which authorities are trusted, and who we say we are.
+//!
+//! In: contents of PEM files. Out: a client's configuration. Left out: connecting.
 
 use std::sync::Arc;
 
@@ -6,10 +8,13 @@ use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use rustls::{ClientConfig, RootCertStore};
 
-use crate::config::plan::BrokerTls;
+use super::plan::BrokerTls;
 
-/// The client's side of TLS for `tls`. Errors are plain sentences.
-pub(super) fn client(tls: &BrokerTls) -> Result<Arc<ClientConfig>, String> {
+/// The client's side of TLS for `tls`.
+///
+/// # Errors
+/// One plain sentence: a file does not hold what it must.
+pub fn client(tls: &BrokerTls) -> Result<Arc<ClientConfig>, String> {
     let roots = match &tls.ca_pem {
         Some(pem) => given(pem)?,
         None => machines_own()?,
@@ -43,7 +48,10 @@ fn given(pem: &[u8]) -> Result<RootCertStore, String> {
 }
 
 /// The authorities that this machine trusts.
-fn machines_own() -> Result<RootCertStore, String> {
+///
+/// # Errors
+/// One plain sentence where it has none.
+pub fn machines_own() -> Result<RootCertStore, String> {
     let mut roots = RootCertStore::empty();
     let (added, _) = roots.add_parsable_certificates(rustls_native_certs::load_native_certs().certs);
     if added == 0 {

@@ -1,0 +1,135 @@
+//! One mail, handed to a server that takes mail in.
+//!
+//! In: a message as it waits in the outbox. Out: accepted by the server, or why not in one plain
+//! sentence without a password or an address. A connection for each mail; the whole dialogue ends
+//! within the limit, since the library's own waits end with the connection's. Left out: templates,
+//! attachments, HTML.
+
+use std::time::Duration;
+
+use lettre::message::header::{ContentType, Header, HeaderName, HeaderValue};
+use lettre::message::{Mailbox, Message as Letter};
+use lettre::transport::smtp::authentication::Credentials;
+use lettre::transport::smtp::client::{Certificate, Tls, TlsParameters};
+use lettre::transport::smtp::extension::ClientId;
+use lettre::{AsyncSmtpTransport, AsyncTransport, Tokio1Executor};
+
+use super::carrier::Refused;
+use super::message::Message;
+use super::outbox::digest;
+use super::webhook::plainly;
+use crate::config::plan::{MailPlan, Privacy};
+
+/// "This mail was made by a machine": no out-of-office note in answer (RFC 3834, 5).
+#[derive(Clone)]
+struct AutoSubmitted;
+
+impl Header for AutoSubmitted {
+    fn name() -> HeaderName {
+        HeaderName::new_from_ascii_str("Auto-Submitted")
+    }
+
+    fn parse(_: &str) -> Result<Self, Box<dyn std::error::Error + Send + Sync>> {
+        Ok(AutoSubmitted)
+    }
+
+    fn display(&self) -> HeaderValue {
+        HeaderValue::new(Self::name(), "auto-generated".to_owned())
+    }
+}
+
+/// A mail server and who writes to whom.
+pub(super) struct Mail {
+    transport: AsyncSmtpTransport<Tokio1Executor>,
+    place: String,
+    from: Mailbox,
+    to: Vec<Mailbox>,
+    site: String,
+}
+
+impl Mail {
+    /// Prepares the way to `plan`'s server.
+    ///
+    /// # Errors
+    /// One plain sentence where an address or a certificate cannot be used.
+    pub(super) fn new(plan: &MailPlan, site: &str) -> Result<Mail, String> {
+        let mailbox = |text: &String| text.parse::<Mailbox>().map_err(|_| "an address is none; mend mail".to_owned());
+        let tls = match plan.privacy {
+            Privacy::Plain => Tls::None,
+            Privacy::Offered => Tls::Opportunistic(parameters(plan)?),
+            Privacy::StartTls => Tls::Required(parameters(plan)?),
+            Privacy::Tls => Tls::Wrapper(parameters(plan)?),
+        };
+        let mut builder = AsyncSmtpTransport::<Tokio1Executor>::builder_dangerous(plan.host.as_str())
+            .port(plan.port)
+            .tls(tls)
+            // An address literal is what a machine without a name of its own says (RFC 5321, 4.1.4).
+            .hello_name(ClientId::Ipv4(std::net::Ipv4Addr::LOCALHOST))
+            .timeout(None);
+        if let Some((user, password)) = &plan.login {
+            builder = builder.credentials(Credentials::new(user.clone(), password.0.clone()));
+        }
+        Ok(Mail {
+            transport: builder.build(),
+            place: format!("the mail server {}:{}", plan.host, plan.port),
+            from: mailbox(&plan.from)?,
+            to: plan.to.iter().map(mailbox).collect::<Result<_, _>>()?,
+            site: site.to_owned(),
+        })
+    }
+
+    /// Hands one mail over; ends within `limit`.
+    pub(super) async fn send(&self, body: &str, key: &str, limit: Duration) -> Result<(), Refused> {
+        let letter = self.letter(body, key).map_err(|why| Refused { why, for_good: true, retry_after: None })?;
+        match tokio::time::timeout(limit, self.transport.send(letter)).await {
+            Ok(Ok(_)) => Ok(()),
+            Ok(Err(error)) => Err(self.refused(&error)),
+            Err(_) => {
+                let seconds = limit.as_secs_f64();
+                Err(Refused::passing(format!("{} did not take the mail within {seconds} s", self.place)))
+            }
+        }
+    }
+
+    fn letter(&self, body: &str, key: &str) -> Result<Letter, String> {
+        let message = Message::read(body);
+        let host = self.from.email.domain();
+        let mut builder = Letter::builder()
+            .from(self.from.clone())
+            .subject(message.subject(&self.site))
+            // The same over retries, so that a mail told twice can be seen to be one.
+            .message_id(Some(format!("<{}@{host}>", digest(key))))
+            .header(AutoSubmitted)
+            .header(ContentType::TEXT_PLAIN);
+        for to in &self.to {
+            builder = builder.to(to.clone());
+        }
+        builder.body(message.letter()).map_err(|error| format!("the mail cannot be written: {error}"))
+    }
+
+    fn refused(&self, error: &lettre::transport::smtp::Error) -> Refused {
+        let mut deepest: &dyn std::error::Error = error;
+        while let Some(source) = deepest.source() {
+            deepest = source;
+        }
+        // What the server says may hold anything.
+        let said: String = plainly(&deepest.to_string()).chars().take(200).collect();
+        let said = said.replace(|letter: char| letter.is_control(), " ");
+        let why = match error.status() {
+            Some(code) => format!("{} answered {code}: {said}", self.place),
+            None => format!("{} cannot be used: {said}", self.place),
+        };
+        // 552 and 554 are about the mail itself; the rest of 5xx about us, our login or the people.
+        let about_the_mail = error.status().is_some_and(|code| ["552", "554"].contains(&code.to_string().as_str()));
+        Refused { why, for_good: error.is_permanent() && about_the_mail, retry_after: None }
+    }
+}
+
+fn parameters(plan: &MailPlan) -> Result<TlsParameters, String> {
+    let mut builder = TlsParameters::builder(plan.host.clone());
+    if let Some(pem) = &plan.ca_pem {
+        let certificate = Certificate::from_pem(pem).map_err(|_| "ca_file holds no certificate".to_owned())?;
+        builder = builder.add_root_certificate(certificate);
+    }
+    builder.build().map_err(|error| format!("TLS cannot be set up ({error})"))
+}

@@ -1,0 +1,226 @@
+//! The table of sealed samples: which chunk holds which times, and their rows, in and out.
+//!
+//! In: a connection, one probe, times. Out: spans (what a chunk covers) from the index alone, and
+//! unpacked samples. A chunk that is damaged is told with its probe and its times. Left out: what
+//! is sealed when (`seal.rs`), judging.
+//!
+//! Chunks of one probe do not overlap in time, unless one of them is damaged: what comes late into
+//! its time then gets a chunk of its own.
+
+use std::path::Path;
+
+use rusqlite::types::ValueRef;
+use rusqlite::{Connection, OptionalExtension, params};
+
+use super::chunk::{self, Fault, Packed, QualityRun, Row};
+use super::error::StoreError;
+use crate::climate::Stamp;
+
+/// Samples that a chunk may say to hold: more is damage. The sealer makes none over a fortieth of it.
+pub(super) const SAMPLES_MAX: usize = 1 << 20;
+
+/// Chunks that are looked at past the range: one that holds others in its time comes after them.
+const LOOK_ON: usize = 64;
+
+/// What a chunk covers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Span {
+    pub id: i64,
+    pub probe: i64,
+    pub first: i64,
+    pub last: i64,
+    pub count: usize,
+}
+
+/// What went wrong: SQLite's fault, or a blob's with the chunk it stands in.
+#[derive(Debug)]
+pub(super) enum ChunkError {
+    Sql(rusqlite::Error),
+    Blob(Span, Fault),
+}
+
+impl From<rusqlite::Error> for ChunkError {
+    fn from(error: rusqlite::Error) -> ChunkError {
+        ChunkError::Sql(error)
+    }
+}
+
+impl ChunkError {
+    /// In words, with the probe's name where it has one.
+    pub fn told(self, path: &Path, connection: &Connection) -> StoreError {
+        match self {
+            ChunkError::Sql(error) => StoreError::from_sqlite("read", path, &error),
+            ChunkError::Blob(span, fault) => {
+                let sql = "SELECT name FROM probe WHERE id = ?1";
+                let name = connection.query_row(sql, [span.probe], |row| row.get(0)).optional();
+                StoreError::Samples {
+                    path: path.to_owned(),
+                    probe: name.ok().flatten().unwrap_or_else(|| format!("number {}", span.probe)),
+                    from: Stamp(span.first).rfc3339(),
+                    to: Stamp(span.last).rfc3339(),
+                    why: fault.to_string(),
+                }
+            }
+        }
+    }
+}
+
+/// The chunks of `probe` with times from `from` on and before `to`, earliest first; no more than
+/// are needed to hold `enough` samples, and one more.
+pub(super) fn spans(
+    connection: &Connection,
+    probe: i64,
+    from: i64,
+    to: i64,
+    enough: usize,
+) -> rusqlite::Result<Vec<Span>> {
+    let sql = "SELECT id, first, last, count FROM chunk WHERE probe = ?1 AND last >= ?2 ORDER BY last";
+    let mut statement = connection.prepare_cached(sql)?;
+    let mut rows = statement.query([probe, from])?;
+    let (mut spans, mut held, mut beyond) = (Vec::new(), 0_usize, 0);
+    while let Some(row) = rows.next()? {
+        let count = usize::try_from(row.get::<_, i64>(3)?).unwrap_or(usize::MAX);
+        let span = Span { id: row.get(0)?, probe, first: row.get(1)?, last: row.get(2)?, count };
+        if span.first >= to {
+            beyond += 1;
+            if beyond > LOOK_ON {
+                break;
+            }
+            continue;
+        }
+        if held > enough {
+            break;
+        }
+        held = held.saturating_add(span.count);
+        spans.push(span);
+    }
+    spans.sort_unstable_by_key(|span| span.first);
+    Ok(spans)
+}
+
+/// How many samples of each probe are sealed, and the latest of them: (probe, count, latest).
+pub(super) fn totals(connection: &Connection) -> rusqlite::Result<Vec<(i64, u64, i64)>> {
+    let mut statement = connection.prepare_cached("SELECT probe, sum(count), max(last) FROM chunk GROUP BY probe")?;
+    let read = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get::<_, i64>(1)?.unsigned_abs(), row.get(2)?));
+    statement.query_map([], read)?.collect()
+}
+
+/// The chunk of a probe that ends last before `before`, and the earliest time in it that was not
+/// final when it was sealed.
+pub(super) fn last_before_open(
+    connection: &Connection,
+    probe: i64,
+    before: i64,
+) -> rusqlite::Result<Option<(Span, Option<i64>)>> {
+    let sql = "SELECT id, first, last, count, open_from FROM chunk WHERE probe = ?1 AND last < ?2
+        ORDER BY last DESC LIMIT 1";
+    let read = |row: &rusqlite::Row<'_>| {
+        let count = usize::try_from(row.get::<_, i64>(3)?).unwrap_or(usize::MAX);
+        Ok((Span { id: row.get(0)?, probe, first: row.get(1)?, last: row.get(2)?, count }, row.get(4)?))
+    };
+    connection.prepare_cached(sql)?.query_row((probe, before), read).optional()
+}
+
+/// The chunk of a probe that ends last before `before`.
+pub(super) fn last_before(connection: &Connection, probe: i64, before: i64) -> rusqlite::Result<Option<Span>> {
+    Ok(last_before_open(connection, probe, before)?.map(|(span, _)| span))
+}
+
+/// One chunk unpacked, in columns. Kept between chunks, so that its memory is used again.
+#[derive(Debug, Default)]
+pub(super) struct Columns {
+    pub stamps: Vec<i64>,
+    /// Those asked for; empty where none was read.
+    pub values: [Vec<f64>; 4],
+    pub quality: Vec<QualityRun>,
+    whole: Vec<i64>,
+}
+
+impl Columns {
+    /// Reads the chunk of `span`: its times and qualities, and the values of the quantities asked
+    /// for by index. False where it is no longer there (it was sealed anew).
+    pub fn load(&mut self, connection: &Connection, span: Span, wanted: [bool; 4]) -> Result<bool, ChunkError> {
+        let fault = |fault| ChunkError::Blob(span, fault);
+        if span.count == 0 || span.count > SAMPLES_MAX {
+            return Err(fault(Fault::Content));
+        }
+        // Only the columns that are wanted are touched: the others' pages are not even read.
+        let sql = "SELECT stamps, quality, temperature, humidity, co2, battery FROM chunk WHERE id = ?1";
+        let mut statement = connection.prepare_cached(sql)?;
+        let mut rows = statement.query([span.id])?;
+        let Some(row) = rows.next()? else { return Ok(false) };
+        let stamps = row.get_ref(0)?.as_blob().map_err(|_| fault(Fault::Content))?;
+        chunk::unpack_stamps(stamps, span.count, &mut self.stamps).map_err(fault)?;
+        if self.stamps.first() != Some(&span.first) || self.stamps.last() != Some(&span.last) {
+            return Err(fault(Fault::Content));
+        }
+        let quality = blob(row.get_ref(1)?).map_err(fault)?;
+        self.quality = chunk::unpack_quality(quality, span.count).map_err(fault)?;
+        for (index, (values, is_wanted)) in self.values.iter_mut().zip(wanted).enumerate() {
+            values.clear();
+            if is_wanted && let Some(packed) = blob(row.get_ref(2 + index)?).map_err(fault)? {
+                chunk::unpack_values(packed, span.count, values, &mut self.whole).map_err(fault)?;
+            }
+        }
+        Ok(true)
+    }
+
+    /// The samples from `from` on and before `to`.
+    pub fn rows(&self, from: i64, to: i64) -> impl Iterator<Item = Row> + '_ {
+        let runs = self.quality.iter().flat_map(|run| std::iter::repeat_n((run.arrival, run.judged), run.length));
+        let value = |column: &Vec<f64>, at: usize| column.get(at).copied().unwrap_or(f64::NAN);
+        self.stamps.iter().zip(runs).enumerate().filter(move |(_, (at, _))| **at >= from && **at < to).map(
+            move |(place, (at, (arrival, judged)))| Row {
+                at: *at,
+                values: [0, 1, 2, 3].map(|index| value(&self.values[index], place)),
+                arrival,
+                judged,
+            },
+        )
+    }
+}
+
+fn blob(value: ValueRef<'_>) -> Result<Option<&[u8]>, Fault> {
+    match value {
+        ValueRef::Null => Ok(None),
+        ValueRef::Blob(bytes) => Ok(Some(bytes)),
+        _ => Err(Fault::Content),
+    }
+}
+
+/// Writes a chunk of `rows`, which are in time order, and at least one; returns its number.
+pub(super) fn insert(
+    connection: &Connection,
+    probe: i64,
+    rows: &[Row],
+    open_from: Option<i64>,
+) -> Result<i64, ChunkError> {
+    let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return Ok(0) };
+    let span = Span { id: 0, probe, first: first.at, last: last.at, count: rows.len() };
+    let Packed { stamps, quality, values } = chunk::pack(rows).map_err(|fault| ChunkError::Blob(span, fault))?;
+    let [temperature, humidity, co2, battery] = values;
+    let sql = "INSERT INTO chunk (probe, first, last, count, open_from, quality, stamps, temperature, humidity, co2,
+        battery) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)";
+    let count = rows.len() as i64;
+    connection.prepare_cached(sql)?.execute(params![
+        probe,
+        first.at,
+        last.at,
+        count,
+        open_from,
+        quality,
+        stamps,
+        temperature,
+        humidity,
+        co2,
+        battery
+    ])?;
+    Ok(connection.last_insert_rowid())
+}
+
+/// Takes a chunk and its summaries away.
+pub(super) fn remove(connection: &Connection, id: i64) -> rusqlite::Result<()> {
+    connection.prepare_cached("DELETE FROM chunk WHERE id = ?1")?.execute([id])?;
+    connection.prepare_cached("DELETE FROM summary WHERE chunk = ?1")?.execute([id])?;
+    Ok(())
+}

@@ -1,0 +1,192 @@
+/* Loaded before the C library into a program under test (LD_PRELOAD). Two faults that need a machine:
+ *
+ * - A power cut: every change to files under $SHIM_FOLDER is written down, in order, in $SHIM_LOG, together
+ *   with each sync, so that a test can rebuild a disk that has lost whatever was not synced. With
+ *   $SHIM_LIE syncs are not written down: the disk lies, which a test must notice.
+ * - A clock that jumps: the wall clock is moved by the milliseconds that the file $SHIM_CLOCK holds.
+ *
+ * A record: op (1 byte), length of the path (4), offset (8), length of the data (4), path, data.
+ */
+#define _GNU_SOURCE
+#include <dlfcn.h>
+#include <fcntl.h>
+#include <pthread.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <sys/time.h>
+#include <time.h>
+#include <unistd.h>
+
+static pthread_mutex_t order = PTHREAD_MUTEX_INITIALIZER;
+static const char *folder;
+static int log_file = -1;
+static int lies;
+
+#define REAL(type, name, ...) \
+    static type (*real)(__VA_ARGS__); \
+    if (!real) real = (type (*)(__VA_ARGS__))dlsym(RTLD_NEXT, name)
+
+static ssize_t plain_write(int file, const void *data, size_t length) {
+    REAL(ssize_t, "write", int, const void *, size_t);
+    return real(file, data, length);
+}
+
+__attribute__((constructor)) static void begin(void) {
+    folder = getenv("SHIM_FOLDER");
+    lies = getenv("SHIM_LIE") != NULL;
+    const char *path = getenv("SHIM_LOG");
+    if (folder && path) log_file = open(path, O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0644);
+}
+
+/* The path of an open file, where it lies in the folder and is kept on a disk (shared memory is not). */
+static int inside(int file, char *path, size_t room) {
+    char link[64];
+    if (log_file < 0 || file == log_file) return 0;
+    snprintf(link, sizeof link, "/proc/self/fd/%d", file);
+    ssize_t length = readlink(link, path, room - 1);
+    if (length <= 0) return 0;
+    path[length] = 0;
+    if (strncmp(path, folder, strlen(folder)) != 0) return 0;
+    return !(length > 4 && strcmp(path + length - 4, "-shm") == 0);
+}
+
+static void note(char op, const char *path, int64_t offset, const void *data, uint32_t length) {
+    uint32_t name = strlen(path);
+    char *record = malloc(17 + name + length);
+    record[0] = op;
+    memcpy(record + 1, &name, 4);
+    memcpy(record + 5, &offset, 8);
+    memcpy(record + 13, &length, 4);
+    memcpy(record + 17, path, name);
+    if (length) memcpy(record + 17 + name, data, length);
+    if (plain_write(log_file, record, 17 + name + length) < 0) abort();
+    free(record);
+}
+
+static ssize_t note_write(int file, int64_t offset, const void *data, ssize_t done) {
+    char path[4096];
+    if (done > 0 && inside(file, path, sizeof path)) note('w', path, offset, data, done);
+    return done;
+}
+
+ssize_t pwrite64(int file, const void *data, size_t length, off64_t offset) {
+    REAL(ssize_t, "pwrite64", int, const void *, size_t, off64_t);
+    pthread_mutex_lock(&order);
+    ssize_t done = note_write(file, offset, data, real(file, data, length, offset));
+    pthread_mutex_unlock(&order);
+    return done;
+}
+
+ssize_t pwrite(int file, const void *data, size_t length, off_t offset) { return pwrite64(file, data, length, offset); }
+
+ssize_t write(int file, const void *data, size_t length) {
+    char path[4096];
+    if (log_file < 0 || !inside(file, path, sizeof path)) return plain_write(file, data, length);
+    pthread_mutex_lock(&order);
+    off64_t offset = (fcntl(file, F_GETFL) & O_APPEND) ? lseek64(file, 0, SEEK_END) : lseek64(file, 0, SEEK_CUR);
+    ssize_t done = note_write(file, offset, data, plain_write(file, data, length));
+    pthread_mutex_unlock(&order);
+    return done;
+}
+
+int ftruncate64(int file, off64_t length) {
+    REAL(int, "ftruncate64", int, off64_t);
+    char path[4096];
+    pthread_mutex_lock(&order);
+    int done = real(file, length);
+    if (done == 0 && inside(file, path, sizeof path)) note('t', path, length, NULL, 0);
+    pthread_mutex_unlock(&order);
+    return done;
+}
+
+int ftruncate(int file, off_t length) { return ftruncate64(file, length); }
+
+static int note_sync(int file, int done) {
+    char path[4096];
+    /* A card takes its time; so a cut is likely to come between a write and its sync. */
+    if (log_file >= 0) usleep(10000);
+    if (done == 0 && !lies && inside(file, path, sizeof path)) note('s', path, 0, NULL, 0);
+    return done;
+}
+
+int fsync(int file) {
+    REAL(int, "fsync", int);
+    pthread_mutex_lock(&order);
+    int done = note_sync(file, real(file));
+    pthread_mutex_unlock(&order);
+    return done;
+}
+
+int fdatasync(int file) {
+    REAL(int, "fdatasync", int);
+    pthread_mutex_lock(&order);
+    int done = note_sync(file, real(file));
+    pthread_mutex_unlock(&order);
+    return done;
+}
+
+static int watched(const char *path) { return log_file >= 0 && strncmp(path, folder, strlen(folder)) == 0; }
+
+int unlink(const char *path) {
+    REAL(int, "unlink", const char *);
+    pthread_mutex_lock(&order);
+    int done = real(path);
+    if (done == 0 && watched(path)) note('u', path, 0, NULL, 0);
+    pthread_mutex_unlock(&order);
+    return done;
+}
+
+static int note_name(char op, const char *from, const char *to, int done) {
+    if (done == 0 && watched(to)) note(op, from, 0, to, strlen(to));
+    return done;
+}
+
+int rename(const char *from, const char *to) {
+    REAL(int, "rename", const char *, const char *);
+    pthread_mutex_lock(&order);
+    int done = note_name('r', from, to, real(from, to));
+    pthread_mutex_unlock(&order);
+    return done;
+}
+
+int link(const char *from, const char *to) {
+    REAL(int, "link", const char *, const char *);
+    pthread_mutex_lock(&order);
+    int done = note_name('l', from, to, real(from, to));
+    pthread_mutex_unlock(&order);
+    return done;
+}
+
+int linkat(int from_folder, const char *from, int to_folder, const char *to, int flags) {
+    REAL(int, "linkat", int, const char *, int, const char *, int);
+    pthread_mutex_lock(&order);
+    int done = note_name('l', from, to, real(from_folder, from, to_folder, to, flags));
+    pthread_mutex_unlock(&order);
+    return done;
+}
+
+static int64_t jump_ms(void) {
+    const char *path = getenv("SHIM_CLOCK");
+    char text[32] = {0};
+    if (!path) return 0;
+    int file = open(path, O_RDONLY | O_CLOEXEC);
+    if (file < 0) return 0;
+    ssize_t length = read(file, text, sizeof text - 1);
+    close(file);
+    return length > 0 ? atoll(text) : 0;
+}
+
+int clock_gettime(clockid_t clock, struct timespec *time) {
+    REAL(int, "clock_gettime", clockid_t, struct timespec *);
+    int done = real(clock, time);
+    if (done == 0 && clock == CLOCK_REALTIME && getenv("SHIM_CLOCK")) {
+        int64_t ms = jump_ms();
+        int64_t nanoseconds = time->tv_nsec + (ms % 1000) * 1000000;
+        time->tv_sec += ms / 1000 + (nanoseconds < 0 ? -1 : nanoseconds / 1000000000);
+        time->tv_nsec = nanoseconds < 0 ? nanoseconds + 1000000000 : nanoseconds % 1000000000;
+    }
+    return done;
+}
