@@ -6,6 +6,7 @@
 mod harness;
 
 mod accounts;
+mod documents;
 mod notify;
 mod package;
 mod reload;
