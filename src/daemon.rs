@@ -23,7 +23,7 @@ use crate::engine::forwarder::Forwarder;
 use crate::engine::forwarding;
 use crate::engine::notify::Manager;
 use crate::engine::restore::{self, RestoreError};
-use crate::engine::shelf::Shelf;
+use crate::engine::shelf::{ASKED_MAX, Shelf};
 use crate::engine::{Engine, Inlets, Outlets};
 use crate::ingest::{Delivery, Sources};
 use crate::status::{self, Access, snapshot::Snapshot};
@@ -105,8 +105,8 @@ pub struct Running {
     /// The store could not be opened; the daemon watches, but keeps nothing.
     pub storeless: bool,
     sources: Sources,
-    /// Without any source the engine goes on all the same: it ends when this is dropped.
-    inlet: mpsc::Sender<Delivery>,
+    /// Held until the stop: without any source the engine would take its queue for closed, and end.
+    deliveries: mpsc::Sender<Delivery>,
     forwarder: Option<Forwarder>,
     engine: JoinHandle<Outlets>,
     status: Option<(oneshot::Sender<()>, JoinHandle<()>)>,
@@ -163,13 +163,15 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     };
     let storeless = writer.is_none();
     let waiting = std::mem::take(&mut restored.outbox_waiting);
-    let shelf = Arc::new(Shelf::new(Arc::clone(&plan)));
+    let (asked_in, asked) = mpsc::channel(ASKED_MAX);
+    let shelf = Arc::new(Shelf::new(Arc::clone(&plan), asked_in));
     let subjects = restored.told.iter().flat_map(|told| told.alerts.iter().map(|alert| alert.subject.clone()));
     let before = Before { waiting, subjects: subjects.collect() };
     let deliverer = Deliverer::start(&plan, before, clock.now(), shelf.clone(), outcomes_in);
+    let alerts_in = events_in.clone();
     let outlets = Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
-    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, forwards }));
+    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, forwards, asked }));
 
     let forwarder = (!storeless).then(|| Forwarder::start(&plan, &asks));
     let mut address = None;
@@ -181,7 +183,8 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
             // A dropped sender means stop as well.
             let _ = stopped.await;
         };
-        (stop, tokio::spawn(status::serve(listener, snapshots.clone(), access, shelf, stopping)))
+        let inlets = status::Inlets { snapshots: snapshots.clone(), alerts: alerts_in.clone(), archive: shelf };
+        (stop, tokio::spawn(status::serve(listener, inlets, access, stopping)))
     });
     if let Some(address) = address {
         info!("the status page is at http://{address}/");
@@ -200,7 +203,7 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
         snapshots,
         storeless,
         sources,
-        inlet: deliveries_in,
+        deliveries: deliveries_in,
         forwarder,
         engine,
         status,
@@ -245,7 +248,7 @@ impl Running {
             sign.abort();
         }
         self.sources.stop_intake().await;
-        drop(self.inlet);
+        drop(self.deliveries);
         let outlets = self.engine.await;
         self.sources.finish().await;
         match outlets {

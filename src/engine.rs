@@ -74,6 +74,8 @@ pub struct Inlets {
     pub outcomes: mpsc::UnboundedReceiver<Outcome>,
     /// From the forwarders.
     pub forwards: mpsc::Receiver<forwarding::Ask>,
+    /// From the page.
+    pub asked: mpsc::Receiver<shelf::Asked>,
 }
 
 /// What the loop speaks to.
@@ -213,6 +215,7 @@ impl Engine {
                 Some(outcome) = inlets.outcomes.recv() => self.outcome(&outcome),
                 Some(ask) = inlets.forwards.recv() => self.forward(ask),
                 Some(result) = rebuilt.recv() => self.rebuilt(result),
+                Some(asked) = inlets.asked.recv() => self.asked(asked),
                 _ = tick.tick() => self.tick(),
             }
             self.end_round();

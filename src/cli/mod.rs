@@ -33,9 +33,9 @@ use std::process::ExitCode;
 use clap::Parser;
 use clap::error::ErrorKind;
 
-use crate::climate::{Quantity, Stamp};
+use crate::climate::Stamp;
 use crate::config::{self, Plan};
-use crate::grow::logbook::{Known, KnownProbe};
+use crate::grow::logbook::Known;
 use args::{Cli, Command, TokenCommand, UserCommand};
 use speak::{Failure, Outcome, Voice};
 
@@ -86,20 +86,7 @@ pub(crate) struct Site {
 impl Site {
     /// What logbook entries may name.
     pub fn known(&self) -> Known {
-        let setup = &self.plan.setup;
-        let air_of = |probe: usize| setup.spaces.iter().find(|space| space.air.contains(&probe));
-        let probe = |(place, probe): (usize, &crate::watch::setup::ProbeSetup)| KnownProbe {
-            name: probe.name.clone(),
-            reads_temperature: probe.reads(Quantity::Temperature),
-            air_of: air_of(place).map(|space| space.name.clone()),
-        };
-        Known {
-            now: self.now,
-            timezone: self.plan.timezone,
-            cultures: setup.cultures.iter().map(|culture| culture.name.clone()).collect(),
-            spaces: setup.spaces.iter().map(|space| space.name.clone()).collect(),
-            probes: setup.probes.iter().enumerate().map(probe).collect(),
-        }
+        self.plan.known(self.now)
     }
 }
 

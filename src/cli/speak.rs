@@ -3,6 +3,7 @@
 //! In: lines and failures. Out: bytes and exit codes. A reader that went away (`tubwatch tubs |
 //! head`) ends the command normally.
 
+pub use crate::grow::words::printable;
 use std::io::{self, ErrorKind, StdoutLock, Write};
 use std::process::ExitCode;
 
@@ -108,17 +109,6 @@ fn unheard(error: &io::Error) -> Failure {
     } else {
         Failure::Failed(format!("cannot write to standard output: {error}"))
     }
-}
-
-/// Text from the logbook or a probe made fit for a terminal: control characters shown, not obeyed.
-pub fn printable(text: &str) -> String {
-    text.chars()
-        .map(|letter| match letter {
-            '\n' | '\r' | '\t' => ' ',
-            letter if letter.is_control() => '\u{fffd}',
-            letter => letter,
-        })
-        .collect()
 }
 
 /// Rows as aligned columns, two spaces between them; the first row is the heading.

@@ -1,7 +1,9 @@
 //! Physics and figures of measured air and substrate. Pure: no clock, no I/O.
 
 pub mod calibration;
+pub mod chart;
 pub mod humidity;
+pub mod lane;
 pub mod lethality;
 pub mod pressure;
 pub mod quantity;

@@ -5,6 +5,8 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use super::people::People;
+use crate::climate::{Quantity, Stamp};
+use crate::grow::logbook::{Known, KnownProbe};
 use crate::watch::setup::Setup;
 use crate::wire::Recipe;
 use crate::wire::registers::Registers;
@@ -42,6 +44,26 @@ pub struct Plan {
     pub sign_of_life: Option<SignOfLifePlan>,
     /// What the watches must know. Sources are the brokers, the ports, the intakes.
     pub setup: Setup,
+}
+
+impl Plan {
+    /// What logbook entries may name, checked at `now`.
+    pub fn known(&self, now: Stamp) -> Known {
+        let setup = &self.setup;
+        let air_of = |probe: usize| setup.spaces.iter().find(|space| space.air.contains(&probe));
+        let probe = |(place, probe): (usize, &crate::watch::setup::ProbeSetup)| KnownProbe {
+            name: probe.name.clone(),
+            reads_temperature: probe.reads(Quantity::Temperature),
+            air_of: air_of(place).map(|space| space.name.clone()),
+        };
+        Known {
+            now,
+            timezone: self.timezone,
+            cultures: setup.cultures.iter().map(|culture| culture.name.clone()).collect(),
+            spaces: setup.spaces.iter().map(|space| space.name.clone()).collect(),
+            probes: setup.probes.iter().enumerate().map(probe).collect(),
+        }
+    }
 }
 
 /// `[store]`

@@ -4,6 +4,7 @@ use tracing::warn;
 
 use crate::climate::Stamp;
 use crate::engine::Engine;
+use crate::engine::shelf::Asked;
 use crate::grow::logbook::{self, Entry};
 use crate::store::Change;
 
@@ -25,6 +26,26 @@ impl Engine {
             Ok(new) => self.take_entries(new, now),
             Err(why) => warn!("the logbook could not be read: {why}"),
         }
+    }
+
+    /// Does what the page asks, shows it, and tells the page.
+    pub(super) fn asked(&mut self, asked: Asked) {
+        let now = self.clock.now();
+        let done = match asked {
+            Asked::Look(done) => {
+                self.poll_entries(now);
+                done
+            }
+            Asked::Do(deed, done) => {
+                let entry = Entry { id: 0, written_at: now, at: now, tub: String::new(), deed };
+                self.apply(&entry, now);
+                done
+            }
+        };
+        self.pass_on_events();
+        self.show(true);
+        // The page may have been closed meanwhile.
+        let _ = done.send(());
     }
 
     fn take_entries(&mut self, new: Vec<Entry>, now: Stamp) {

@@ -52,7 +52,7 @@ impl Engine {
             probes: (0..self.plan.probes.len()).map(|probe| self.probe(probe, now)).collect(),
             alerts: self.alerts(),
             sources: self.source_views(),
-            inner: self.inner(),
+            inner: self.inner(now),
         }
     }
 
@@ -126,7 +126,7 @@ impl Engine {
             .collect()
     }
 
-    fn inner(&self) -> Inner {
+    fn inner(&self, now: Stamp) -> Inner {
         let setup = &self.plan.setup;
         let source_name = |source: usize| setup.sources[source].name.clone();
         let space_of = |probe: usize| {
@@ -140,6 +140,12 @@ impl Engine {
         Inner {
             timezone: self.plan.timezone,
             faults: self.faults(),
+            shelved_until: self
+                .keeper
+                .alerts()
+                .filter_map(|alert| Some((alert.id, self.keeper.shelved_until(alert.id)?)))
+                .collect(),
+            at_work: self.keeper.at_work(now).map(|(space, until)| (space.map(str::to_owned), until)).collect(),
             probe_space: (0..setup.probes.len()).map(space_of).collect(),
             probe_source: setup.probes.iter().map(|probe| source_name(probe.source)).collect(),
             samples_by_source: samples_by_source

@@ -17,5 +17,6 @@ pub mod moment;
 pub mod self_heating;
 pub mod thermal;
 pub mod tub;
+pub mod words;
 pub mod wrong;
 pub mod yields;

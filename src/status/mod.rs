@@ -1,80 +1,148 @@
-//! The status endpoint: the latest snapshot as JSON, metrics and a page, and series as CSV. Writes
-//! nothing and holds nothing up: readers share an [`Arc`] of the latest snapshot.
+//! The status endpoint: what is now as JSON, metrics, pages and events; series and charts of what was;
+//! and the few entries a grower makes from the page. Holds nothing up: readers share an [`Arc`] of the
+//! latest snapshot, and what reads or writes the store does so on threads of its own, few at a time.
 
+pub mod archive;
 mod door;
+mod events;
+mod form;
+mod gather;
 mod guard;
+mod limits;
 pub mod metrics;
+mod pack;
 mod page;
 mod series;
+mod session;
 pub mod snapshot;
+mod span;
+mod story;
+mod traces;
 pub mod tub;
 mod wording;
+mod write;
 
 use std::future::Future;
 use std::net::SocketAddr;
 use std::sync::Arc;
 
-use axum::Router;
-use axum::extract::{Query, State};
-use axum::http::{HeaderMap, Method, StatusCode, header};
+use axum::extract::{DefaultBodyLimit, Path, Query, State};
+use axum::http::{HeaderMap, Method, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::routing::{get, post};
+use axum::{Extension, Router};
 use tokio::net::TcpListener;
-use tokio::sync::watch;
+use tokio::sync::{Semaphore, broadcast, watch};
 
+pub use archive::{Archive, SeriesFault, SeriesSource};
 pub use door::Limits;
 pub use guard::Access;
-pub use series::{SeriesFault, SeriesSource};
 pub use snapshot::Snapshot;
 
-use guard::{Visitor, sentence};
+use crate::watch::alert::AlertEvent;
+use guard::{Shown, Visitor, sentence};
 use metrics::Exposition;
 use series::Reader;
+use session::Tries;
+use traces::Traces;
+use wording::Clock;
 
-/// Serves the status of `snapshots` on `listener` until `stop` is ready, then gives answers under
-/// way a second to end. When the sender of `snapshots` is gone, `/health` says so.
-pub async fn serve(
-    listener: TcpListener,
-    snapshots: watch::Receiver<Arc<Snapshot>>,
-    access: Access,
-    series: Arc<dyn SeriesSource + Send + Sync>,
-    stop: impl Future<Output = ()> + Send,
-) {
-    serve_within(Limits::default(), listener, snapshots, access, series, stop).await;
+/// Questions to the store at a time, beside series: each holds a thread and a connection.
+const QUESTIONS_MAX: usize = 4;
+
+/// What may be asked of the status, for programs (OpenAPI 3.1).
+const OPENAPI: &str = include_str!("openapi.json");
+
+/// Where the status takes what it shows from.
+pub struct Inlets {
+    /// The latest state; when its sender is gone, `/health` says so.
+    pub snapshots: watch::Receiver<Arc<Snapshot>>,
+    /// Alert events as they happen.
+    pub alerts: broadcast::Sender<AlertEvent>,
+    /// The settings, the store, and the way into the logbook.
+    pub archive: Arc<dyn Archive>,
+}
+
+/// Serves the status on `listener` until `stop` is ready, then gives answers under way a second to end.
+pub async fn serve(listener: TcpListener, inlets: Inlets, access: Access, stop: impl Future<Output = ()> + Send) {
+    serve_within(Limits::default(), listener, inlets, access, stop).await;
 }
 
 /// [`serve`] with other limits on connections.
 pub async fn serve_within(
     limits: Limits,
     listener: TcpListener,
-    snapshots: watch::Receiver<Arc<Snapshot>>,
+    inlets: Inlets,
     access: Access,
-    series: Arc<dyn SeriesSource + Send + Sync>,
     stop: impl Future<Output = ()> + Send,
 ) {
-    let desk = Desk { snapshots, series: Reader::new(series), bound: listener.local_addr().ok() };
-    let router = Router::new()
-        .route("/", get(show_page))
-        .route("/status.json", get(show_json))
-        .route("/metrics", get(show_metrics))
-        .route("/health", get(show_health))
-        .route("/series.csv", get(show_series))
-        .method_not_allowed_fallback(async || not_by_this_method())
-        .fallback(nothing_here)
-        .with_state(desk);
+    let Inlets { snapshots, alerts, archive } = inlets;
     let access = Arc::new(access);
+    let traces = Traces::default();
+    let following = tokio::spawn(traces.clone().follow(snapshots.clone(), Arc::clone(&archive)));
+    let (close, closing) = watch::channel(false);
+    let desk = Desk {
+        events: events::Stage::new(snapshots.clone(), alerts, closing),
+        snapshots,
+        series: Reader::new(Arc::clone(&archive)),
+        archive,
+        places: Arc::new(Semaphore::new(QUESTIONS_MAX)),
+        access: Arc::clone(&access),
+        tries: Arc::default(),
+        traces,
+        bound: listener.local_addr().ok(),
+    };
+    let router = routes().with_state(desk);
     let router_for = |peer: SocketAddr| {
         let visitor = Visitor { peer, access: Arc::clone(&access) };
         router.clone().layer(axum::middleware::from_fn_with_state(visitor, guard::check))
     };
+    let stop = async {
+        stop.await;
+        // Streams have no end of their own.
+        let _ = close.send(true);
+    };
     door::keep(listener, router_for, limits, stop).await;
+    following.abort();
+}
+
+fn routes() -> Router<Desk> {
+    Router::new()
+        .route("/", get(show_home))
+        .route("/tub/{name}", get(story::tub))
+        .route("/tub/{name}/chart.csv", get(story::tub_csv))
+        .route("/tub/{name}/log", get(story::log).post(write::log))
+        .route("/space/{name}", get(story::space))
+        .route("/space/{name}/chart.csv", get(story::space_csv))
+        .route("/alert/{id}", get(show_alert))
+        .route("/alert/{id}/acknowledge", post(write::acknowledge))
+        .route("/alert/{id}/shelve", post(write::shelve))
+        .route("/working", post(write::working))
+        .route("/sign-in", get(write::show_sign_in).post(write::sign_in))
+        .route("/sign-out", post(write::sign_out))
+        .route("/status.json", get(show_json))
+        .route("/metrics", get(show_metrics))
+        .route("/health", get(show_health))
+        .route("/series.csv", get(show_series))
+        .route("/events", get(async |State(desk): State<Desk>| desk.events.answer()))
+        .route("/openapi.json", get(async || ([(header::CONTENT_TYPE, "application/json")], OPENAPI)))
+        .method_not_allowed_fallback(not_by_this_method)
+        .fallback(nothing_here)
+        .layer(DefaultBodyLimit::max(form::BODY_BYTES_MAX))
+        .layer(axum::middleware::from_fn(pack::pack))
 }
 
 /// What the handlers work from.
 #[derive(Clone)]
 struct Desk {
     snapshots: watch::Receiver<Arc<Snapshot>>,
+    events: events::Stage,
     series: Reader,
+    archive: Arc<dyn Archive>,
+    places: Arc<Semaphore>,
+    access: Arc<Access>,
+    tries: Arc<Tries>,
+    traces: Traces,
     bound: Option<SocketAddr>,
 }
 
@@ -82,17 +150,56 @@ impl Desk {
     fn latest(&self) -> Arc<Snapshot> {
         Arc::clone(&self.snapshots.borrow())
     }
+
+    /// Asks the store on a thread that may wait, few at a time.
+    async fn blocking<T: Send + 'static>(
+        &self,
+        ask: impl FnOnce(&dyn Archive) -> T + Send + 'static,
+    ) -> Result<T, String> {
+        let Ok(place) = Arc::clone(&self.places).acquire_owned().await else {
+            return Err("The daemon is stopping.".to_owned());
+        };
+        let archive = Arc::clone(&self.archive);
+        let asked = tokio::task::spawn_blocking(move || {
+            let _place = place;
+            ask(archive.as_ref())
+        });
+        asked.await.map_err(|_| "The store could not be asked; ask again.".to_owned())
+    }
 }
 
-async fn show_page(State(desk): State<Desk>) -> Response {
-    let nonce = format!("{:032x}", rand::random::<u128>());
-    let policy = format!(
-        "default-src 'none'; style-src 'nonce-{nonce}'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
-    );
-    let page = page::render(&desk.latest(), &nonce, desk.bound);
-    let headers =
-        [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_SECURITY_POLICY, policy.as_str())];
-    (headers, page).into_response()
+/// The pairs of a query; none where it cannot be read.
+fn query_of(uri: &Uri) -> Vec<(String, String)> {
+    Query::<Vec<(String, String)>>::try_from_uri(uri).map(|Query(pairs)| pairs).unwrap_or_default()
+}
+
+async fn show_home(State(desk): State<Desk>, Extension(shown): Extension<Shown>) -> Response {
+    let form = desk.access.form_token(&shown);
+    let seat = page::home::Seat {
+        setup: &desk.archive.plan().setup,
+        traces: &desk.traces,
+        bound: desk.bound,
+        form: form.as_deref(),
+        may_sign_in: desk.access.token.is_some(),
+    };
+    page::answer(StatusCode::OK, page::home::page(&desk.latest(), &seat))
+}
+
+async fn show_alert(
+    State(desk): State<Desk>,
+    Path(id): Path<String>,
+    Extension(shown): Extension<Shown>,
+    headers: HeaderMap,
+) -> Response {
+    let snapshot = desk.latest();
+    let clock = Clock { now: snapshot.time, timezone: snapshot.inner.timezone };
+    match snapshot.alerts.iter().find(|alert| alert.id.to_string() == id) {
+        Some(alert) => {
+            let form = desk.access.form_token(&shown);
+            page::answer(StatusCode::OK, page::alert::page(alert, &snapshot, clock, form.as_deref()))
+        }
+        None => story::missing(&headers, "No alert that stands has this number; what is over leaves the list."),
+    }
 }
 
 async fn show_json(State(desk): State<Desk>) -> Response {
@@ -139,20 +246,14 @@ async fn show_series(
     desk.series.answer(&query, snapshot.inner.timezone, now).await
 }
 
-async fn nothing_here(method: Method) -> Response {
+async fn nothing_here(method: Method, headers: HeaderMap) -> Response {
     if method != Method::GET && method != Method::HEAD {
-        return not_by_this_method();
+        return not_by_this_method().await;
     }
-    sentence(
-        StatusCode::NOT_FOUND,
-        "There is nothing here; there are /, /status.json, /metrics, /health and /series.csv.",
-    )
+    story::missing(&headers, "There is nothing here; /openapi.json tells what there is.")
 }
 
-fn not_by_this_method() -> Response {
-    let answer = sentence(
-        StatusCode::METHOD_NOT_ALLOWED,
-        "Nothing is changed over HTTP in this release: GET reads; to acknowledge and to log, use the tubwatch command.",
-    );
-    ([(header::ALLOW, "GET, HEAD")], answer).into_response()
+async fn not_by_this_method() -> Response {
+    let text = "Not by this method: /openapi.json tells what may be asked and sent, and how.";
+    sentence(StatusCode::METHOD_NOT_ALLOWED, text)
 }

@@ -18,6 +18,7 @@ use http_body_util::channel::{Channel, Sender};
 use tokio::runtime::Handle;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, oneshot};
 
+use super::archive::{Archive, SeriesFault};
 use super::guard::sentence;
 use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS};
 use crate::climate::{Quality, Quantity, Reading, Stamp};
@@ -36,33 +37,6 @@ const EVERY_MIN_MS: i64 = SECOND_MS;
 /// The longest.
 const EVERY_MAX_MS: i64 = 366 * DAY_MS;
 
-/// Where series come from: the store's reader.
-pub trait SeriesSource {
-    /// Calls `take` with each reading of `probe`'s `quantity` with `from <= at < to`, in time order,
-    /// judged and corrected, until there are no more or `take` breaks. Blocks: called on a thread
-    /// that may. It should read in short transactions, since `take` waits for a slow reader.
-    ///
-    /// # Errors
-    /// [`SeriesFault`] where there is no such series or it cannot be read.
-    fn read(
-        &self,
-        probe: &str,
-        quantity: Quantity,
-        from: Stamp,
-        to: Stamp,
-        take: &mut dyn FnMut(Reading) -> ControlFlow<()>,
-    ) -> Result<(), SeriesFault>;
-}
-
-/// Why a series was not given, each in one plain sentence.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum SeriesFault {
-    /// There is no such probe, or it does not read that quantity: answered 404.
-    Unknown(String),
-    /// The store cannot be read: answered 503.
-    Store(String),
-}
-
 /// What was asked for.
 #[derive(Clone, Debug, PartialEq, Eq)]
 struct Ask {
@@ -76,12 +50,12 @@ struct Ask {
 /// Answers from one source, a bounded number at a time.
 #[derive(Clone)]
 pub(super) struct Reader {
-    source: Arc<dyn SeriesSource + Send + Sync>,
+    source: Arc<dyn Archive>,
     places: Arc<Semaphore>,
 }
 
 impl Reader {
-    pub(super) fn new(source: Arc<dyn SeriesSource + Send + Sync>) -> Reader {
+    pub(super) fn new(source: Arc<dyn Archive>) -> Reader {
         Reader { source, places: Arc::new(Semaphore::new(READERS_MAX)) }
     }
 
@@ -98,7 +72,7 @@ impl Reader {
         let out = Out { block: Vec::new(), sender, handle: Handle::current(), opened: Some(opened) };
         let source = Arc::clone(&self.source);
         // Ends by itself: at the series' end, or when the answer is dropped.
-        tokio::task::spawn_blocking(move || write(source.as_ref(), &ask, timezone, out, place));
+        tokio::task::spawn_blocking(move || write(&*source, &ask, timezone, out, place));
         match is_open.await {
             Ok(Ok(())) => {
                 ([(header::CONTENT_TYPE, "text/csv; charset=utf-8; header=present")], Body::new(body)).into_response()
@@ -202,7 +176,7 @@ impl Out {
     }
 }
 
-fn write(source: &dyn SeriesSource, ask: &Ask, timezone: Tz, mut out: Out, _place: OwnedSemaphorePermit) {
+fn write(source: &dyn Archive, ask: &Ask, timezone: Tz, mut out: Out, _place: OwnedSemaphorePermit) {
     let head = if ask.every_ms.is_some() { "time,mean,min,max,count" } else { "time,value,quality" };
     let mut begun = false;
     let mut window = Window { every_ms: ask.every_ms.unwrap_or_default(), timezone, open: None };

@@ -163,6 +163,10 @@ pub struct Inner {
     pub timezone: chrono_tz::Tz,
     /// What does not work, each in one plain sentence; empty: all works.
     pub faults: Vec<String>,
+    /// Alerts that are put aside, and until when.
+    pub shelved_until: Vec<(i64, Stamp)>,
+    /// Where hands are at work (none: everywhere), and until when.
+    pub at_work: Vec<(Option<String>, Stamp)>,
     /// The space each probe measures the air of, by the probe's position.
     pub probe_space: Vec<Option<String>>,
     /// The source each probe comes from, by the probe's position.

@@ -1,0 +1,189 @@
+//! A chart on a page: the picture, the value under the finger, the table behind it and its CSV.
+//!
+//! In: lines of gathered columns and what to mark. Out: one `figure`; or the same figures as CSV.
+
+use std::collections::BTreeMap;
+use std::fmt::Write;
+
+use maud::{Markup, PreEscaped, html};
+
+use crate::climate::Stamp;
+use crate::climate::chart::{Chart, Drawn, Limits, svg};
+use crate::status::gather::Line;
+use crate::status::span::Span;
+use crate::status::wording::{Clock, figure};
+
+/// Rows of the table behind a chart at most: enough to read a day by the quarter-hour.
+const ROWS_MAX: usize = 96;
+
+/// One chart before it is drawn.
+pub(in crate::status) struct Figure<'a> {
+    /// Its word in the address of its CSV.
+    pub(in crate::status) key: &'static str,
+    pub(in crate::status) title: &'static str,
+    pub(in crate::status) unit: &'static str,
+    pub(in crate::status) digits: u32,
+    /// An unusual word explained, if there is one.
+    pub(in crate::status) explained: Option<&'static str>,
+    pub(in crate::status) lines: Vec<(&'static str, &'a Line)>,
+    pub(in crate::status) bands: Vec<Limits>,
+    /// What the two thin lines are.
+    pub(in crate::status) band_words: &'static str,
+}
+
+/// What all charts of a page share.
+pub(in crate::status) struct Frame<'a> {
+    pub(in crate::status) span: &'a Span,
+    pub(in crate::status) clock: Clock,
+    /// Where the page stands.
+    pub(in crate::status) path: String,
+    pub(in crate::status) stages: Vec<(Stamp, String)>,
+    pub(in crate::status) alerts: Vec<(Stamp, Stamp, String)>,
+}
+
+impl Figure<'_> {
+    /// Nothing was read of it in the range.
+    pub(in crate::status) fn is_empty(&self) -> bool {
+        self.lines.iter().all(|(_, line)| line.lane.is_empty() && line.doubted.is_empty())
+    }
+
+    fn rows(&self, columns: usize) -> BTreeMap<Stamp, Vec<Option<(f64, f64, f64)>>> {
+        let mut rows: BTreeMap<Stamp, Vec<Option<(f64, f64, f64)>>> = BTreeMap::new();
+        for (number, (_, line)) in self.lines.iter().enumerate() {
+            for (at, column) in line.lane.thinned(columns).filled() {
+                let row = rows.entry(at).or_insert_with(|| vec![None; self.lines.len()]);
+                row[number] = Some((column.mean(), column.min, column.max));
+            }
+        }
+        rows
+    }
+
+    /// The figures of every column as CSV (RFC 4180).
+    pub(in crate::status) fn csv(&self) -> String {
+        let mut out = "time".to_owned();
+        for (name, _) in &self.lines {
+            let name = name.replace(' ', "_");
+            let _ = write!(out, ",{name}_mean,{name}_min,{name}_max");
+        }
+        out.push_str("\r\n");
+        for (at, cells) in self.rows(usize::MAX) {
+            out.push_str(&at.rfc3339());
+            for cell in cells {
+                match cell {
+                    Some((mean, min, max)) => {
+                        let digits = self.digits + 2;
+                        let _ =
+                            write!(out, ",{},{},{}", figure(mean, digits), figure(min, digits), figure(max, digits));
+                    }
+                    None => out.push_str(",,,"),
+                }
+            }
+            out.push_str("\r\n");
+        }
+        out
+    }
+
+    /// The figure as it stands on the page.
+    pub(in crate::status) fn markup(&self, frame: &Frame<'_>) -> Markup {
+        let clock = frame.clock;
+        let said = self.said();
+        let chart = Chart {
+            from: frame.span.from,
+            to: frame.span.to,
+            label: &said,
+            lines: self
+                .lines
+                .iter()
+                .map(|(name, line)| Drawn { name, lane: &line.lane, bridge_ms: line.bridge_ms })
+                .collect(),
+            bands: self.bands.clone(),
+            moments: frame.stages.clone(),
+            stretches: frame.alerts.clone(),
+            doubted: self.lines.iter().flat_map(|(_, line)| line.crosses(|at| clock.short(at))).collect(),
+            ticks: frame.span.ticks(clock.timezone),
+        };
+        let csv = format!("{}/chart.csv?of={}&{}", frame.path, self.key, frame.span.query());
+        html! {
+            figure data-chart {
+                figcaption { (self.title) ", " (self.unit) }
+                @if let Some(explained) = self.explained { p.small { (explained) } }
+                (PreEscaped(svg(&chart)))
+                output aria-live="polite" {}
+                p.small { (self.legend()) }
+                details id=(format!("table-{}", self.key)) {
+                    summary { "The figures behind it" }
+                    p { a href=(csv) { "All of them as CSV" } }
+                    (self.table(clock))
+                }
+            }
+        }
+    }
+
+    fn said(&self) -> String {
+        let range = self.lines.iter().map(|(name, line)| match line.lane.range() {
+            Some((low, high)) => {
+                format!("{name} from {} to {} {}", figure(low, self.digits), figure(high, self.digits), self.unit)
+            }
+            None => format!("{name} not measured"),
+        });
+        format!("{}: {}", self.title, range.collect::<Vec<_>>().join("; "))
+    }
+
+    fn legend(&self) -> String {
+        let mut parts = Vec::new();
+        if let [(first, _), (second, _)] = self.lines.as_slice() {
+            parts.push(format!("Solid: {first}; dashed: {second}."));
+        }
+        if !self.bands.is_empty() {
+            parts.push(format!("Thin lines: {}.", self.band_words));
+        }
+        if self.lines.iter().any(|(_, line)| !line.doubted.is_empty()) {
+            parts.push("Crosses: readings that are not believed.".to_owned());
+        }
+        parts.push("Where the line is broken nothing was read.".to_owned());
+        parts.join(" ")
+    }
+
+    fn table(&self, clock: Clock) -> Markup {
+        let rows = self.rows(ROWS_MAX);
+        html! {
+            div.scroll tabindex="0" role="region" aria-label=(format!("{}: table", self.title)) {
+                table {
+                    caption { (self.title) ", " (self.unit) ": mean, and lowest to highest where they differ" }
+                    thead { tr {
+                        th scope="col" { "time" }
+                        @for (name, _) in &self.lines { th scope="col" { (name) } }
+                    } }
+                    tbody {
+                        @for (at, cells) in &rows {
+                            tr {
+                                td { time datetime=(at.rfc3339()) { (clock.short(*at)) } }
+                                @for cell in cells { td { (self.cell(*cell)) } }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    fn cell(&self, cell: Option<(f64, f64, f64)>) -> String {
+        let Some((mean, min, max)) = cell else { return String::new() };
+        let say = |value: f64| figure(value, self.digits);
+        if say(min) == say(max) { say(mean) } else { format!("{} ({} to {})", say(mean), say(min), say(max)) }
+    }
+}
+
+/// The ranges to choose from.
+pub(in crate::status) fn ranges(frame: &Frame<'_>, whole: Option<(Stamp, &str)>) -> Markup {
+    html! {
+        nav aria-label="Range of time" {
+            @for (word, said, _) in crate::status::span::OFFERED {
+                a href=(format!("{}?range={word}#charts", frame.path)) aria-current=[(frame.span.word == Some(word)).then_some("true")] { (said) }
+            }
+            @if let Some((from, said)) = whole {
+                a href=(format!("{}?from={}#charts", frame.path, from.rfc3339())) { (said) }
+            }
+        }
+    }
+}
