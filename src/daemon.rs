@@ -20,6 +20,9 @@ use crate::config::{self, Plan};
 use crate::deliver::{self, Before, Deliverer};
 use crate::engine::backups;
 use crate::engine::clock::Clock;
+use crate::engine::forwarder::Forwarder;
+use crate::engine::forwarding;
+use crate::engine::notify::Manager;
 use crate::engine::restore::{self, RestoreError};
 use crate::engine::shelf::{ASKED_MAX, Shelf};
 use crate::engine::{Engine, Inlets, Outlets};
@@ -105,6 +108,7 @@ pub struct Running {
     sources: Sources,
     /// Held until the stop: without any source the engine would take its queue for closed, and end.
     deliveries: mpsc::Sender<Delivery>,
+    forwarder: Option<Forwarder>,
     engine: JoinHandle<Outlets>,
     status: Option<(oneshot::Sender<()>, JoinHandle<()>)>,
     backups: Option<JoinHandle<()>>,
@@ -146,6 +150,7 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     let (backups_in, backup_standings) = mpsc::unbounded_channel();
     let (snapshots_in, snapshots) = watch::channel(Arc::new(Snapshot::default()));
     let (events_in, events) = broadcast::channel(EVENTS_MAX);
+    let (asks, forwards) = forwarding::channel();
     let (deliveries_in, deliveries) = mpsc::channel(DELIVERIES_MAX);
 
     let report = move |report| {
@@ -171,8 +176,10 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     let outlets =
         Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in, store_fails: store_fails_in };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
-    let engine = tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, asked, backups: backup_standings }));
+    let engine =
+        tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, forwards, asked, backups: backup_standings }));
 
+    let forwarder = (!storeless).then(|| Forwarder::start(&plan, &asks));
     let mut address = None;
     let status = listener.map(|listener| {
         address = listener.local_addr().ok();
@@ -206,6 +213,7 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
         storeless,
         sources,
         deliveries: deliveries_in,
+        forwarder,
         engine,
         status,
         sign_of_life,
@@ -246,6 +254,9 @@ impl Running {
             // A copy under way is not waited for; its remains are taken away at the next start.
             backups.abort();
         }
+        if let Some(forwarder) = self.forwarder.take() {
+            forwarder.stop().await;
+        }
         if let Some(sign) = self.sign_of_life.take() {
             // Who stops gives no sign.
             sign.abort();
@@ -281,21 +292,28 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
     let mut hangup = signal(SignalKind::hangup()).map_err(DaemonError::Signals)?;
     let mut plan = Arc::new(plan);
     let mut door = Door::default();
+    let mut manager = Manager::new();
     let mut look = tokio::time::interval(STORE_LOOK);
     look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     loop {
         let mut running = start(Arc::clone(&plan), Clock::Wall, &mut door).await?;
-        info!("watching {} probes for {}", plan.probes.len(), plan.site);
+        let doing = format!("watching {} probes for {}", plan.probes.len(), plan.site);
+        info!("{doing}");
+        manager.ready(&doing);
+        let mut turning = running.snapshots.clone();
         let ask = loop {
             tokio::select! {
                 _ = terminate.recv() => break Ask::Stop,
                 _ = interrupt.recv() => break Ask::Stop,
                 _ = hangup.recv() => {
+                    manager.reloading();
                     if let Some(new) = reread(&plan.file) {
                         plan = Arc::new(new);
                         break Ask::Reload;
                     }
+                    manager.ready(&doing);
                 }
+                () = manager.feed(&mut turning) => {}
                 name = running.ended() => return Err(DaemonError::Ended(name)),
                 _ = look.tick() => {
                     if running.storeless && restore::can_open(&plan) {
@@ -309,6 +327,7 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
             Ask::Reload => running.stop().await,
             Ask::Stop => {
                 info!("stopping");
+                manager.stopping();
                 tokio::select! {
                     () = running.stop() => {}
                     _ = terminate.recv() => warn!("told twice to stop: ending at once"),

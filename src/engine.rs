@@ -10,7 +10,10 @@
 pub mod backups;
 pub mod clock;
 mod entries;
+pub mod forwarder;
+pub mod forwarding;
 mod messages;
+pub mod notify;
 mod rebuild;
 pub mod replay;
 pub mod restore;
@@ -72,6 +75,8 @@ pub struct Inlets {
     pub outcomes: mpsc::UnboundedReceiver<Outcome>,
     /// How the backups stand.
     pub backups: mpsc::UnboundedReceiver<backups::Standing>,
+    /// From the forwarders.
+    pub forwards: mpsc::Receiver<forwarding::Ask>,
     /// From the page.
     pub asked: mpsc::Receiver<shelf::Asked>,
 }
@@ -137,6 +142,7 @@ pub struct Engine {
     sources: Vec<SourceLive>,
     tally: Tally,
     rebuilds: Rebuilds,
+    forwarding: forwarding::Forwarding,
     standing: standing::Keeping,
     store_fault: Option<String>,
     shown_at: Option<Stamp>,
@@ -157,6 +163,7 @@ impl Engine {
             tally: Tally::new(restored.stored_by_probe, restored.refused_by_probe),
             rebuilds: Rebuilds::new(folder.clone()),
             standing: standing::Keeping::new(folder),
+            forwarding: restored.forwarding,
             telling: Telling::new(&plan, restored.told, restored.keeper.alerts(), restored.next_outbox_id),
             keeper: restored.keeper,
             probe_ids: restored.probe_ids,
@@ -212,6 +219,7 @@ impl Engine {
                 Some(report) = inlets.reports.recv() => self.report(report),
                 Some(outcome) = inlets.outcomes.recv() => self.outcome(&outcome),
                 Some(standing) = inlets.backups.recv() => self.backup(&standing),
+                Some(ask) = inlets.forwards.recv() => self.forward(ask),
                 Some(result) = rebuilt.recv() => self.rebuilt(result),
                 Some(asked) = inlets.asked.recv() => self.asked(asked),
                 _ = tick.tick() => self.tick(),
@@ -369,6 +377,7 @@ impl Engine {
     fn end_round(&mut self) {
         self.tick_with_the_samples();
         self.pass_on_events();
+        self.forwarding.changes(&mut self.round.changes);
         let round = std::mem::take(&mut self.round);
         if !round.changes.is_empty() || !round.receipts.is_empty() {
             self.changed = true;
@@ -409,6 +418,7 @@ impl Engine {
                 event.alert.text
             );
             self.round.changes.push(Change::Alert(event.alert.clone()));
+            self.forwarding.alert();
             self.tell_event(&event);
             // Nobody may be listening.
             let _ = self.outlets.events.send(event);

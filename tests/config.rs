@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use proptest::prelude::*;
 use tubwatch::cli::check::check;
 use tubwatch::climate::Quantity;
-use tubwatch::config::plan::{Hush, Privacy, Way};
+use tubwatch::config::plan::{Hush, Precision, Privacy, Way};
 use tubwatch::config::{Cause, Faults, Plan, cultures, load, parse};
 use tubwatch::grow::culture::{Limit, Requirement};
 use tubwatch::grow::tub::Stage;
@@ -61,7 +61,7 @@ fn the_shipped_example_is_right() {
 fn of_every_key_only_what_is_not_built_is_refused() {
     let faults = load(&root().join("fixtures/config/every-key.toml")).unwrap_err();
     let refused: Vec<&str> = faults.iter().map(|fault| fault.key.as_str()).collect();
-    assert_eq!(refused, ["site.show", "status.cert_file", "status.key_file", "forward",]);
+    assert_eq!(refused, ["site.show", "status.cert_file", "status.key_file"]);
     for fault in &faults {
         assert_eq!(fault.cause, Cause::NotBuilt, "{fault}");
         assert!(fault.sentence.contains("not built yet in this release"), "{fault}");
@@ -71,15 +71,8 @@ fn of_every_key_only_what_is_not_built_is_refused() {
 #[test]
 fn what_is_built_takes_effect() {
     let text = std::fs::read_to_string(root().join("fixtures/config/every-key.toml")).unwrap();
-    let refused = ["show", "cert_file = \"status", "key_file = \"status", "[[forward]]"];
-    let without = |text: &str, block: &str| {
-        let (before, rest) = text.split_once(block).unwrap();
-        format!("{before}{}", rest.split_once("\n\n").map_or("", |(_, after)| after))
-    };
-    let mut built = text;
-    for part in ["[[forward]]"] {
-        built = without(&built, part);
-    }
+    let refused = ["show", "cert_file = \"status", "key_file = \"status"];
+    let built = text;
     let built: String = built
         .lines()
         .filter(|line| !refused.iter().any(|key| line.starts_with(key)))
@@ -112,6 +105,8 @@ fn what_is_built_takes_effect() {
     assert_eq!(plan.probes[1].recipe.select, [("/id".to_owned(), "a1".to_owned())]);
     assert_eq!(plan.probes[3].recipe.format, Format::Pairs);
     assert_eq!((plan.probes[1].source, plan.setup.sources[2].name.as_str()), (2, "usb"));
+    assert_eq!((plan.forwards[0].name.as_str(), plan.forwards[0].precision), ("farm", Precision::Milliseconds));
+    assert!(plan.forwards[0].url.0.ends_with("/write?db=climate&precision=ms"));
     let humidity = plan.setup.probes[0].correction[Quantity::Humidity.index()];
     assert_eq!((humidity.gain, humidity.offset), (1.0, -2.1));
     let shelf = &plan.setup.spaces[0];

@@ -42,6 +42,12 @@ pub fn check(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
     for line in told::daily(plan) {
         writeln!(out, "  {line}")?;
     }
+    if !plan.forwards.is_empty() {
+        heading(out, "Forwarding", plan.forwards.len())?;
+        for forward in &plan.forwards {
+            writeln!(out, "  {}: what is stored goes to {} as well", forward.name, forward.host())?;
+        }
+    }
     let notes = notes(plan);
     if !notes.is_empty() {
         heading(out, "Worth knowing", notes.len())?;

@@ -56,13 +56,13 @@ pub fn main(words: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(cli: &Cli) -> Outcome {
     let file = cli.config.as_deref();
     match &cli.command {
-        Command::Run => run::run(site(file)?.plan),
+        Command::Run => run::run(whole_plan(file)?),
         Command::Check => {
-            let plan = site(file)?.plan;
+            let plan = whole_plan(file)?;
             Voice::new().write(|out| check::check(&plan, out))
         }
         Command::Rehearse => run::rehearse(),
-        Command::Try { messenger } => run::try_messenger(&site(file)?.plan, messenger),
+        Command::Try { messenger } => run::try_messenger(&whole_plan(file)?, messenger),
         Command::Tubs(how) => tubs::tubs(&site(file)?, how.json),
         Command::Show { tub, json } => tubs::show(&site(file)?, tub, json.json),
         Command::Alerts(how) => alerts::alerts(&site(file)?, how.json),
@@ -100,11 +100,22 @@ impl Site {
     }
 }
 
-/// Reads the config as every command does.
+/// Reads the config as most commands do: passwords they may not read are none of their business.
 fn site(file: Option<&Path>) -> Result<Site, Failure> {
     let path = config::find(file).map_err(|none| Failure::Config(none.to_string()))?;
-    let plan = config::load(&path).map_err(|faults| Failure::Config(faults.to_string()))?;
+    let plan = config::load_for_commands(&path).map_err(|faults| Failure::Config(faults.to_string()))?;
     Ok(Site { plan, now: now() })
+}
+
+/// Reads the config and every secret it names, for what connects to somewhere.
+fn whole_plan(file: Option<&Path>) -> Result<Plan, Failure> {
+    let path = config::find(file).map_err(|none| Failure::Config(none.to_string()))?;
+    config::load(&path).map_err(|faults| Failure::Config(faults.to_string()))
+}
+
+/// The commands as they may be typed, for the man pages and completions that a package carries.
+pub fn command() -> clap::Command {
+    <Cli as clap::CommandFactory>::command()
 }
 
 /// The machine's clock.

@@ -50,7 +50,7 @@ pub fn reader(site: &Site) -> Result<Reader, Failure> {
     Reader::open(folder).map_err(Failure::failed)
 }
 
-/// Whether there is a store.
+/// Whether there is a store. A folder that this account may not look into is no sign that there is none.
 pub fn is_there(site: &Site) -> bool {
-    site.plan.store.folder.join(FILE).exists()
+    site.plan.store.folder.join(FILE).try_exists().unwrap_or(true)
 }

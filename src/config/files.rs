@@ -49,6 +49,11 @@ fn reason(error: &std::io::Error) -> String {
 pub(super) struct Shelf {
     /// The config's folder, absolute.
     pub folder: PathBuf,
+    /// Where the service manager has put secrets for this process alone; looked into first.
+    pub credentials: Option<PathBuf>,
+    /// Whether a file that holds a secret must be readable. A command that tells of tubs does not need
+    /// it, and whoever types it may not be allowed to read it: it is then left out.
+    pub secrets_needed: bool,
 }
 
 impl Shelf {
@@ -57,13 +62,26 @@ impl Shelf {
         self.folder.join(path)
     }
 
+    /// Where the file `path` lies: of a relative one, what the service manager handed over goes first,
+    /// under its path with "_" for "/", which is how systemd names the files of a folder of credentials.
+    fn place(&self, path: &str) -> PathBuf {
+        let handed = self.credentials.as_ref().filter(|_| Path::new(path).is_relative());
+        let handed = handed.map(|folder| folder.join(path.trim_start_matches("./").replace('/', "_")));
+        handed.filter(|handed| handed.is_file()).unwrap_or_else(|| self.absolute(path))
+    }
+
+    /// Whether the secret in the file `path` is left out.
+    pub fn leaves_out(&self, path: &Text<'_>) -> bool {
+        !self.secrets_needed && File::open(self.place(path.text)).is_err()
+    }
+
     /// The content of the file that `path` names.
     pub fn text(&self, desk: &mut Desk<'_>, path: &Text<'_>) -> Option<String> {
         if path.text.is_empty() {
             desk.fault(path.at, &path.path, Cause::Value, "found an empty text, expected the path of a file");
             return None;
         }
-        match read(&self.absolute(path.text)) {
+        match read(&self.place(path.text)) {
             Ok(text) => Some(text),
             Err((why, ..)) => {
                 self.unreadable(desk, path, &why);
@@ -80,6 +98,9 @@ impl Shelf {
 
     /// The one line of a file that holds a secret, of at least `at_least` characters.
     pub fn secret(&self, desk: &mut Desk<'_>, path: &Text<'_>, at_least: usize) -> Option<Secret> {
+        if self.leaves_out(path) {
+            return None;
+        }
         let text = self.text(desk, path)?;
         let line = text.strip_suffix('\n').unwrap_or(&text);
         let line = line.strip_suffix('\r').unwrap_or(line);
@@ -101,6 +122,9 @@ impl Shelf {
     /// The content of a PEM file that must hold a block `kind`, `CERTIFICATE` or one ending in
     /// `PRIVATE KEY`.
     pub fn pem(&self, desk: &mut Desk<'_>, path: &Text<'_>, kind: &str) -> Option<String> {
+        if kind.ends_with("KEY") && self.leaves_out(path) {
+            return None;
+        }
         let text = self.text(desk, path)?;
         let head = |line: &str| line.starts_with("-----BEGIN ") && line.trim_end().ends_with(&format!("{kind}-----"));
         if text.lines().any(head) {

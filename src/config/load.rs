@@ -7,6 +7,7 @@ use super::backup::backup;
 use super::cultures;
 use super::fault::{Cause, Fault, Faults};
 use super::files::{self, Shelf};
+use super::forwards::forwards;
 use super::messengers::messengers;
 use super::morning::{morning, sign_of_life};
 use super::plan::Plan;
@@ -21,6 +22,9 @@ use crate::watch::setup::{Setup, SourceSetup};
 
 /// The environment variable that names the config.
 pub const VARIABLE: &str = "TUBWATCH_CONFIG";
+
+/// The folder in which systemd hands secrets to a service (`LoadCredential=`).
+const CREDENTIALS: &str = "CREDENTIALS_DIRECTORY";
 
 /// Where the config is looked for without one.
 const PLACES: [&str; 2] = ["config/tubwatch.toml", "/etc/tubwatch/tubwatch.toml"];
@@ -76,8 +80,21 @@ fn find_among(explicit: Option<&Path>, named: Option<OsString>, places: &[&Path]
 /// # Errors
 /// Everything that is wrong with it, at once.
 pub fn load(path: &Path) -> Result<Plan, Faults> {
+    load_with(path, true)
+}
+
+/// As [`load`], for whoever may not read the files that hold secrets: those that cannot be read are
+/// left out, and the plan may be used for nothing that needs them.
+///
+/// # Errors
+/// Everything else that is wrong with it, at once.
+pub fn load_for_commands(path: &Path) -> Result<Plan, Faults> {
+    load_with(path, false)
+}
+
+fn load_with(path: &Path, secrets_needed: bool) -> Result<Plan, Faults> {
     match files::read(path) {
-        Ok(text) => parse(&text, path),
+        Ok(text) => parse_with(&text, path, secrets_needed),
         Err((why, at, bytes)) => {
             let readable = String::from_utf8_lossy(&bytes[..at.min(bytes.len())]);
             let mut desk = Desk::new(&readable, path);
@@ -98,8 +115,14 @@ fn told(faults: Vec<Fault>) -> Faults {
 /// # Errors
 /// Everything that is wrong with it, at once.
 pub fn parse(text: &str, file: &Path) -> Result<Plan, Faults> {
+    parse_with(text, file, true)
+}
+
+fn parse_with(text: &str, file: &Path, secrets_needed: bool) -> Result<Plan, Faults> {
     let absolute = std::path::absolute(file).unwrap_or_else(|_| file.to_owned());
-    let shelf = Shelf { folder: absolute.parent().map_or_else(PathBuf::new, Path::to_owned) };
+    let folder = absolute.parent().map_or_else(PathBuf::new, Path::to_owned);
+    let credentials = std::env::var_os(CREDENTIALS).filter(|path| !path.is_empty()).map(PathBuf::from);
+    let shelf = Shelf { folder, credentials, secrets_needed };
     // A byte order mark is no part of the first line.
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let mut desk = Desk::new(text, file);
@@ -117,6 +140,7 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
     let sources = sources(desk, root, shelf, &name);
     let probes = probes(desk, root, &sources);
     let spaces = spaces(desk, root, &probes);
+    let forwards = forwards(desk, root, shelf);
     let messengers = messengers(desk, root, shelf, &sources);
     let (morning, sign_of_life) = (morning(desk, root, &messengers.names), sign_of_life(desk, root));
     let messengers = messengers.plans;
@@ -147,6 +171,7 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
         locals: sources.locals,
         probes: probes.plans,
         messengers,
+        forwards,
         morning,
         sign_of_life,
         setup,

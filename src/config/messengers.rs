@@ -162,7 +162,10 @@ fn run(desk: &mut Desk<'_>, section: &Section<'_>, shelf: &Shelf) -> Option<Way>
 
 /// Reads `Name: value` lines; empty lines and those that begin with # are left out. What is wrong is
 /// noted at its line of the file, without repeating it.
-fn headers_of(desk: &mut Desk<'_>, path: &Text<'_>, shelf: &Shelf) -> Vec<(String, Secret)> {
+pub(super) fn headers_of(desk: &mut Desk<'_>, path: &Text<'_>, shelf: &Shelf) -> Vec<(String, Secret)> {
+    if shelf.leaves_out(path) {
+        return Vec::new();
+    }
     let Some(text) = shelf.text(desk, path) else { return Vec::new() };
     let shown = desk.file.with_file_name(path.text);
     let mut headers = Vec::new();

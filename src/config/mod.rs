@@ -13,6 +13,7 @@ mod bands;
 pub mod cultures;
 pub mod fault;
 mod files;
+mod forwards;
 mod intakes;
 pub mod load;
 mod locals;
@@ -40,6 +41,6 @@ mod walk;
 mod word;
 
 pub use fault::{Cause, Fault, Faults};
-pub use load::{NoConfig, find, load, parse};
+pub use load::{NoConfig, find, load, load_for_commands, parse};
 pub use plan::Plan;
 pub use word::{duration_ms, show_duration};

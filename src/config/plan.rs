@@ -43,6 +43,8 @@ pub struct Plan {
     pub probes: Vec<ProbePlan>,
     /// Messengers, in the config's order.
     pub messengers: Vec<MessengerPlan>,
+    /// Time-series databases that are sent what is stored, in the config's order.
+    pub forwards: Vec<ForwardPlan>,
     /// The morning list, where one is wanted.
     pub morning: Option<MorningPlan>,
     /// The sign of life, where one is wanted.
@@ -201,4 +203,31 @@ pub struct ProbePlan {
     pub registers: Option<Registers>,
     /// The kernel's device, on a `[[local]]`; the places of its recipe are channels.
     pub device: Option<String>,
+}
+
+/// `[[forward]]`
+#[derive(Clone, Debug)]
+pub struct ForwardPlan {
+    /// Its name; its place in the history is kept under it.
+    pub name: String,
+    /// Where line protocol is posted, `http://` or `https://`.
+    pub url: Secret,
+    /// Further headers, read from `headers_file`.
+    pub headers: Vec<(String, Secret)>,
+    /// The unit of its time stamps, as its URL asks for.
+    pub precision: Precision,
+}
+
+/// The unit of time stamps in line protocol.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Precision {
+    /// Nanoseconds.
+    #[default]
+    Nanoseconds,
+    /// Microseconds.
+    Microseconds,
+    /// Milliseconds.
+    Milliseconds,
+    /// Seconds.
+    Seconds,
 }

@@ -21,7 +21,6 @@ const NOT_BUILT: &[Row] = &[
     row("site", "show", "showing other units is"),
     row("status", "cert_file", "TLS on the status page is"),
     row("status", "key_file", "TLS on the status page is"),
-    row("", "forward", "forwarding to a time-series database is"),
 ];
 
 /// Why `key` of `section` is refused in this release, if it is; `value` names the refused value

@@ -12,6 +12,7 @@
 //! goes. Left out: which alerts there are, and the store.
 
 mod carrier;
+pub mod forward;
 mod lane;
 mod mail;
 mod message;

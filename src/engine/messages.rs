@@ -108,6 +108,7 @@ impl Engine {
         }
         // What a late sample makes stale is asked for at the next tick, all in one.
         self.keeper.sample(probe, at, &values, quality, now, &mut self.events);
+        self.forwarding.saw(at);
         self.round.changes.push(Change::Sample(Sample { probe: id, at, values, quality }));
         self.round.stored.push(probe);
     }

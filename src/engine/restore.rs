@@ -11,6 +11,7 @@ use tracing::{error, info, warn};
 use crate::climate::Stamp;
 use crate::climate::stamp::{DAY_MS, HOUR_MS};
 use crate::config::Plan;
+use crate::engine::forwarding::Forwarding;
 use crate::engine::wishes;
 use crate::grow::logbook::{self, Entry};
 use crate::store::history::Form;
@@ -60,6 +61,8 @@ pub struct Restored {
     pub store: Option<Store>,
     /// A connection to poll the logbook with.
     pub reader: Option<Reader>,
+    /// How far each target of the plan has been sent.
+    pub forwarding: Forwarding,
     /// Why there is no store.
     pub fault: Option<String>,
 }
@@ -89,6 +92,7 @@ pub fn restore(plan: &Plan, now: Stamp) -> Result<Restored, RestoreError> {
 fn from_store(plan: &Plan, mut store: Store, now: Stamp) -> Result<Restored, StoreError> {
     let names: Vec<&str> = plan.probes.iter().map(|probe| probe.name.as_str()).collect();
     let probe_ids = store.probe_ids(&names)?;
+    let forwards: Vec<&str> = plan.forwards.iter().map(|forward| forward.name.as_str()).collect();
     let reader = store.reader()?;
     let seen = reader.known()?;
     let entries = reader.entries()?;
@@ -119,6 +123,7 @@ fn from_store(plan: &Plan, mut store: Store, now: Stamp) -> Result<Restored, Sto
         next_outbox_id: newest.outbox + 1,
         changes: changed.into_iter().map(Change::Correction).collect(),
         probe_ids,
+        forwarding: Forwarding::restore(&reader, &forwards)?,
         reader: Some(reader),
         store: Some(store),
         fault: None,
@@ -149,6 +154,7 @@ fn without_store(plan: &Plan, now: Stamp, why: &StoreError) -> Restored {
         next_outbox_id: 1,
         changes: Vec::new(),
         store: None,
+        forwarding: Forwarding::default(),
         reader: None,
         fault: Some(why.to_string()),
     }

@@ -9,7 +9,7 @@ use crate::climate::{Quantity, Stamp, humidity};
 use crate::engine::Engine;
 use crate::grow::tub::Tub;
 use crate::status::heat::HeatRunView;
-use crate::status::snapshot::{AlertView, Inner, ProbeView, Snapshot, SourceView, SpaceView, TubView};
+use crate::status::snapshot::{AlertView, ForwardView, Inner, ProbeView, Snapshot, SourceView, SpaceView, TubView};
 use crate::status::tub::{Measured, tub_view};
 use crate::watch::view::rounded;
 
@@ -163,6 +163,17 @@ impl Engine {
                 .collect(),
             commit_buckets: self.tally.commit_buckets,
             commit_seconds_sum: self.tally.commit_seconds_sum,
+            forwards: self
+                .forwarding
+                .seen()
+                .into_iter()
+                .map(|seen| ForwardView {
+                    name: seen.name,
+                    behind_s: (self.clock.now().since(seen.sent).max(0)) as f64 / 1000.0,
+                    points: seen.points,
+                    refused: seen.refused,
+                })
+                .collect(),
             outbox_waiting: self.outlets.deliverer.waiting(),
         }
     }

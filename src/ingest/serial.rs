@@ -225,6 +225,7 @@ mod tests {
             locals: Vec::new(),
             probes: vec![ProbePlan { name: String::new(), source: 0, recipe, ..ProbePlan::default() }],
             messengers: Vec::new(),
+            forwards: Vec::new(),
             morning: None,
             sign_of_life: None,
             setup: Default::default(),

@@ -20,7 +20,7 @@ use crate::store::{JudgedMessage, Reader};
 use crate::watch::setup::Setup;
 
 /// The measurement's name.
-const MEASUREMENT: &str = "climate";
+pub(super) const MEASUREMENT: &str = "climate";
 
 /// Nanoseconds in a millisecond.
 const NANOS: i64 = 1_000_000;
@@ -34,8 +34,19 @@ const BATCH: usize = 64 << 10;
 /// Tags with an empty value are left out; control characters are taken out of keys and values, and
 /// backslashes off their ends. Tags come in the order given.
 pub fn line(lines: &mut Vec<u8>, measurement: &str, tags: &[(&str, &str)], fields: &[(&str, f64)], at: Stamp) -> bool {
+    line_in(lines, measurement, tags, fields, at.0.checked_mul(NANOS))
+}
+
+/// As [`line`], with a time stamp in whichever unit; false also where there is none.
+pub(super) fn line_in(
+    lines: &mut Vec<u8>,
+    measurement: &str,
+    tags: &[(&str, &str)],
+    fields: &[(&str, f64)],
+    stamp: Option<i64>,
+) -> bool {
     let mut fields = fields.iter().filter(|(_, value)| value.is_finite());
-    let (Some(first), Some(nanos)) = (fields.next(), at.0.checked_mul(NANOS)) else { return false };
+    let (Some(first), Some(stamp)) = (fields.next(), stamp) else { return false };
     let mut builder = LineProtocolBuilder::new_with(std::mem::take(lines)).measurement(&plain(measurement));
     for (key, value) in tags {
         let (key, value) = (plain(key), plain(value));
@@ -47,11 +58,12 @@ pub fn line(lines: &mut Vec<u8>, measurement: &str, tags: &[(&str, &str)], field
     for (key, value) in fields {
         builder = builder.field(&plain(key), *value);
     }
-    *lines = builder.timestamp(nanos).close_line().build();
+    *lines = builder.timestamp(stamp).close_line().build();
     true
 }
 
-fn plain(text: &str) -> String {
+/// Text without what the line-protocol crate would write wrongly.
+pub(super) fn plain(text: &str) -> String {
     let text: String = text.chars().filter(|character| !character.is_control()).collect();
     text.trim_end_matches('\\').to_owned()
 }

@@ -12,6 +12,7 @@ pub mod csv;
 pub mod export;
 mod flush_climate;
 mod flushes_file;
+pub mod forwarded;
 mod heat_file;
 mod label;
 pub mod line_protocol;

@@ -73,6 +73,19 @@ impl<'a> Placed<'a> {
         }
     }
 
+    /// Every moment from which its place may be another than before, in order; the first is the
+    /// beginning of time.
+    pub fn turns(&self) -> Vec<Stamp> {
+        let cores = self.cores.iter().flat_map(|(from, until, tub)| {
+            let moves = tub.spaces.iter().map(|since| since.from).filter(|at| from <= at && at < until);
+            moves.chain([*from, *until]).collect::<Vec<_>>()
+        });
+        let mut turns: Vec<Stamp> = cores.chain([Stamp(i64::MIN)]).filter(|at| at.0 < i64::MAX).collect();
+        turns.sort();
+        turns.dedup();
+        turns
+    }
+
     /// Whether it ever was a tub's core.
     pub fn is_core(&self) -> bool {
         !self.cores.is_empty()

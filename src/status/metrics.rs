@@ -7,7 +7,7 @@
 
 use std::fmt::Write as _;
 
-use super::snapshot::{COMMIT_BUCKETS_S, ProbeView, Snapshot};
+use super::snapshot::{COMMIT_BUCKETS_S, ForwardView, ProbeView, Snapshot};
 use crate::climate::Quantity;
 use crate::watch::alert::{AlertState, Severity};
 
@@ -136,6 +136,15 @@ fn machine(text: &mut Text, snapshot: &Snapshot) {
     text.counter("tubwatch_samples_refused", "Messages, lines or bytes not taken, by reason.", refused);
     let family = ("tubwatch_commit_seconds", "seconds", "Time a commit of the store took.");
     text.histogram(family, &inner.commit_buckets, inner.commit_seconds_sum);
+    let each = |pick: fn(&ForwardView) -> u64| {
+        inner.forwards.iter().map(move |one| (vec![("target", one.name.as_str())], pick(one))).collect::<Vec<_>>()
+    };
+    text.counter("tubwatch_forward_points", "Points a forwarding target took.", each(|one| one.points).into_iter());
+    let refused = each(|one| one.refused).into_iter();
+    text.counter("tubwatch_forward_points_refused", "Points a forwarding target refused for good.", refused);
+    let behind = inner.forwards.iter().map(|one| (vec![("target", one.name.as_str())], one.behind_s));
+    let family = ("tubwatch_forward_behind_seconds", "seconds", "Age of what a forwarding target was last sent.");
+    text.gauge(family, behind);
     let waiting = inner.outbox_waiting.iter().map(|(name, count)| (vec![("messenger", name.as_str())], *count as f64));
     text.gauge(("tubwatch_outbox_waiting", "", "Messages not yet accepted by a messenger."), waiting);
 }

@@ -201,8 +201,23 @@ pub struct Inner {
     pub commit_buckets: [u64; COMMIT_BUCKETS_S.len() + 1],
     /// Seconds spent in commits.
     pub commit_seconds_sum: f64,
+    /// Time-series databases that are sent what is stored.
+    pub forwards: Vec<ForwardView>,
     /// Messages waiting, by messenger.
     pub outbox_waiting: Vec<(String, u64)>,
+}
+
+/// A target of forwarding.
+#[derive(Clone, Debug, Default)]
+pub struct ForwardView {
+    /// Its name.
+    pub name: String,
+    /// Seconds from what was sent to now; since 1970 where nothing was.
+    pub behind_s: f64,
+    /// Points taken since it began.
+    pub points: u64,
+    /// Points it will never take.
+    pub refused: u64,
 }
 
 /// Upper bounds of the commit histogram, seconds.

@@ -12,6 +12,7 @@ mod commit;
 pub mod corrections;
 pub mod entries;
 pub mod error;
+pub mod facts;
 pub mod figures;
 mod group;
 pub mod heat;
@@ -165,6 +166,13 @@ pub enum Change {
         id: i64,
         /// Its name.
         name: String,
+    },
+    /// A single fact that must not be ahead of what is committed with it; replaces the one before.
+    Fact {
+        /// Its name.
+        key: String,
+        /// What it says, JSON.
+        value: String,
     },
     /// How many of a probe's messages have not been taken since the store began.
     Refused {

@@ -7,7 +7,7 @@
 
 use std::fs::{self, File, TryLockError};
 use std::io::Read;
-use std::os::unix::fs::MetadataExt;
+use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -23,6 +23,9 @@ pub const FILE: &str = "tubwatch.sqlite";
 
 /// Held by the one `run` of a store.
 pub const LOCK: &str = "tubwatch.lock";
+
+/// The mode bit of a folder in which its group may make files.
+const GROUP_WRITES: u32 = 0o020;
 
 /// How long a command waits for its turn to write.
 pub const PATIENCE: Duration = Duration::from_secs(5);
@@ -280,11 +283,15 @@ pub(super) fn publish(new: &Path, path: &Path) -> std::io::Result<()> {
 }
 
 /// What root makes in another user's folder is given to that user, so that the daemon can write it.
+/// In a folder whose group may write, the group may write the file too, whatever the umask: the
+/// grower's own account shares the service's store that way.
 pub(super) fn own_like_folder(folder: &Path, file: &Path) {
-    if let (Ok(theirs), Ok(ours)) = (fs::metadata(folder), fs::metadata(file))
-        && theirs.uid() != ours.uid()
-    {
+    let (Ok(theirs), Ok(ours)) = (fs::metadata(folder), fs::metadata(file)) else { return };
+    if theirs.uid() != ours.uid() {
         let _ = std::os::unix::fs::chown(file, Some(theirs.uid()), Some(theirs.gid()));
+    }
+    if theirs.mode() & GROUP_WRITES != 0 {
+        let _ = fs::set_permissions(file, fs::Permissions::from_mode(0o660));
     }
 }
 

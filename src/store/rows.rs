@@ -108,6 +108,9 @@ pub(super) fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite:
         Change::Probe { id, name } => {
             run(transaction, "INSERT OR IGNORE INTO probe (id, name) VALUES (?1, ?2)", params![id, name])
         }
+        Change::Fact { key, value } => {
+            run(transaction, "INSERT OR REPLACE INTO meta (key, value) VALUES (?1, ?2)", params![key, value])
+        }
         Change::Refused { probe, count } => {
             let count = i64::try_from(*count).unwrap_or(i64::MAX);
             run(transaction, "INSERT OR REPLACE INTO refused (probe, count) VALUES (?1, ?2)", params![probe, count])

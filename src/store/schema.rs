@@ -18,7 +18,7 @@
 //! | `outbox` | a message for a messenger | `id`; `messenger`; `alert`; `event` (or `morning`, then `alert` is 0); `body` (JSON); `idempotency_key`; `created_at`; `tries`; `error` (of the last try); `delivered_at` (NULL: still waiting) |
 //! | `correction` | corrected = gain × raw + offset, from `since` on | `probe`; `quantity` (its word); `since`; `gain`; `offset`; `made` |
 //! | `refused` | messages of a probe that were not taken | `probe`; `count` |
-//! | `meta` | a single fact | `key`; `value`: `applied_up_to` is the last entry the daemon has applied |
+//! | `meta` | a single fact | `key`; `value`: `applied_up_to` is the last entry the daemon has applied; `forward:NAME` how far a target has been sent, `forward-tags:NAME` with which tags (JSON) |
 //!
 //! `quality` holds four bits for each quantity, temperature lowest: 0 good, 1 spike, 2 sentinel,
 //! 3 out-of-range, 4 stuck, 5 saturated, 6 undated, 7 future: what was known on arrival (spikes are

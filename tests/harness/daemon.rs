@@ -88,7 +88,14 @@ impl Site {
 
     /// Starts the daemon and waits until its status answers.
     pub fn run(&self) -> Daemon {
-        self.run_as(Command::new(env!("CARGO_BIN_EXE_tubwatch")))
+        self.run_with(&[])
+    }
+
+    /// As [`Site::run`], with `environment` added to this process's own.
+    pub fn run_with(&self, environment: &[(&str, &str)]) -> Daemon {
+        let mut program = Command::new(env!("CARGO_BIN_EXE_tubwatch"));
+        program.envs(environment.iter().copied());
+        self.run_as(program)
     }
 
     /// The same by `program`, which may have its own environment, or be another that runs the daemon.

@@ -314,6 +314,7 @@ pub fn plan(brokers: Vec<BrokerPlan>, ports: Vec<PortPlan>, probes: Vec<ProbePla
         locals: Vec::new(),
         probes,
         messengers: Vec::new(),
+        forwards: Vec::new(),
         morning: None,
         sign_of_life: None,
         setup,
