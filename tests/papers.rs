@@ -1,4 +1,5 @@
 //! Reports and labels through the built program: self-contained, well formed, and what they say.
+#![allow(clippy::manual_is_multiple_of, clippy::nonminimal_bool)] // masks and finders as the standard of the code writes them
 #![allow(clippy::unwrap_used, clippy::panic)]
 
 mod harness;

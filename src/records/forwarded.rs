@@ -16,9 +16,12 @@ use crate::store::JudgedMessage;
 use crate::watch::alert::Alert;
 use crate::watch::setup::Setup;
 
+/// From when a probe was where: time, space, tub.
+pub type Place = (Stamp, String, String);
+
 /// Where every probe was over all time, as the logbook tells it now: name, and from when which
 /// space and tub, in order.
-pub fn places(setup: &Setup, tubs: &[Tub], known: &[String]) -> Vec<(String, Vec<(Stamp, String, String)>)> {
+pub fn places(setup: &Setup, tubs: &[Tub], known: &[String]) -> Vec<(String, Vec<Place>)> {
     let place = |probe: Placed<'_>| {
         let turns = probe.turns().into_iter().map(|from| {
             let place = probe.at(from);
