@@ -448,7 +448,12 @@ fn messengers() {
             Clash,
             "password_file",
         ),
-        ("publish = { broker = \"hose\", topic = \"a\" }", "publish.broker", Dangling, "no broker, intake, port or local"),
+        (
+            "publish = { broker = \"hose\", topic = \"a\" }",
+            "publish.broker",
+            Dangling,
+            "no broker, intake, port or local",
+        ),
         ("run = { program = \"\" }", "run.program", Value, "the path of a program"),
         ("run = { program = \"/bin/x\", args = \"on\" }", "run.args", WrongType, "a list"),
     ] {
