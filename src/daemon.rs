@@ -239,7 +239,7 @@ impl Running {
         }
     }
 
-    /// Stops everything along the sample's way, within [`STOP_WITHIN`] in all.
+    /// Stops everything along the sample's way, within 5 s in all.
     pub async fn stop(self) {
         if tokio::time::timeout(STOP_WITHIN, self.stop_in_order()).await.is_err() {
             warn!(

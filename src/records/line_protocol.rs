@@ -37,7 +37,7 @@ pub fn line(lines: &mut Vec<u8>, measurement: &str, tags: &[(&str, &str)], field
     line_in(lines, measurement, tags, fields, at.0.checked_mul(NANOS))
 }
 
-/// As [`line`], with a time stamp in whichever unit; false also where there is none.
+/// As [`line()`], with a time stamp in whichever unit; false also where there is none.
 pub(super) fn line_in(
     lines: &mut Vec<u8>,
     measurement: &str,

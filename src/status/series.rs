@@ -1,6 +1,6 @@
 //! `GET /series.csv`: one series as CSV, streamed.
 //!
-//! In: a query, and a [`SeriesSource`] that hands out judged, corrected readings in time order. Out:
+//! In: a query, and a `SeriesSource` that hands out judged, corrected readings in time order. Out:
 //! `time,value,quality`, or with `every` `time,mean,min,max,count` of the good ones. Times are RFC
 //! 3339 in UTC. Memory is bounded by a few blocks however long the series; a reader that stalls ends
 //! the reading. Left out: where the readings come from.
