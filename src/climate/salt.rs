@@ -63,7 +63,7 @@ impl Salt {
     fn row(self) -> SaltRow {
         match self {
             Salt::LithiumChloride => SaltRow {
-                // The linear term is positive: one transcription has it negative, against its own table.
+                // The linear term is positive: one public copy has it negative, against its own table.
                 polynomial: [11.2323, 0.008_242_45, -0.000_214_89, 0.0],
                 from_c: 5.0,
                 uncertainties: [0.47, 0.47, 0.41, 0.35, 0.31, 0.27, 0.24, 0.22, 0.21], // the first is never used
