@@ -207,11 +207,21 @@ impl Drop for Daemon {
     }
 }
 
+/// One GET of a loopback server that asks for a media type: headers and body.
+pub fn get_accepting(address: &str, path: &str, media_type: &str) -> (String, String) {
+    let (_, head, body) = ask(address, path, &format!("Accept: {media_type}\r\n"));
+    (head, body)
+}
+
 /// One GET of a loopback server.
 pub fn get(address: &str, path: &str) -> (u16, String, String) {
+    ask(address, path, "")
+}
+
+fn ask(address: &str, path: &str, more: &str) -> (u16, String, String) {
     let mut stream = TcpStream::connect(address).unwrap();
     stream.set_read_timeout(Some(PATIENCE)).unwrap();
-    write!(stream, "GET {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n").unwrap();
+    write!(stream, "GET {path} HTTP/1.1\r\nHost: {address}\r\n{more}Connection: close\r\n\r\n").unwrap();
     let mut answer = Vec::new();
     stream.read_to_end(&mut answer).unwrap();
     let answer = String::from_utf8(answer).unwrap();
