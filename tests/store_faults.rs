@@ -340,7 +340,7 @@ fn a_damaged_page_costs_what_was_on_it() {
     let places = file.windows(part.len()).enumerate().filter(|(_, bytes)| *bytes == part);
     let root =
         shelf.site.query("SELECT rootpage FROM sqlite_schema WHERE name = 'chunk'")[0][0].parse::<u64>().unwrap();
-    let at = places.map(|(at, _)| at as u64).filter(|at| at / size + 1 != root).last().unwrap();
+    let at = places.map(|(at, _)| at as u64).rfind(|at| at / size + 1 != root).unwrap();
     flip(&shelf.site.store(), at / size * size, size as usize);
     let (said, count) = saved(&shelf);
     assert!(said.contains("lost: ") && said.contains("of probe number"), "{said}");
