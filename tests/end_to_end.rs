@@ -352,6 +352,7 @@ fn the_status_has_the_shape_that_outsiders_depend_on() {
     let site = Site::new(&shelf(broker.port(), ""));
     site.ok(&["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--core", "core-a1"]);
     let daemon = site.run();
+    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
     broker.publish("shelf/air", air(now_ms(), 24.1, 88.0), 1, false);
     broker.publish("shelf/core/a1", core(now_ms(), 28.4), 1, false);
     let status = daemon.status_when("a reading", |status| {
@@ -418,6 +419,7 @@ fn an_export_lies_beside_the_yields() {
     let broker = Mosquitto::start();
     let site = Site::new(&shelf(broker.port(), ""));
     let daemon = site.run();
+    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
     let now = now_ms();
     for n in 0..=60 {
         broker.publish("shelf/air", air(now - n * 60_000, 24.0, 88.0), 1, false);
