@@ -327,9 +327,11 @@ fn a_damaged_header_is_told_watched_beside_and_salvaged_whole() {
 fn a_damaged_page_costs_what_was_on_it() {
     let shelf = filled();
     let connection = rusqlite::Connection::open(shelf.site.store()).unwrap();
+    // Made compact, so that no free page and no page's free space holds a leftover of what is looked for.
+    connection.execute_batch("VACUUM").unwrap();
     connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).unwrap();
     drop(connection);
-    // A page that a chunk runs over; not the table's own, which may hold old leftovers of it.
+    // A page that a chunk runs over, not the table's own.
     let size: u64 = shelf.site.query("SELECT page_size FROM pragma_page_size")[0][0].parse().unwrap();
     let connection = rusqlite::Connection::open(shelf.site.store()).unwrap();
     let blob: Vec<u8> =
