@@ -11,6 +11,7 @@ mod backup;
 mod beside;
 mod calibrate;
 pub mod check;
+mod copies;
 mod export;
 mod heat;
 mod heat_args;

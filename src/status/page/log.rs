@@ -108,6 +108,7 @@ fn harvest(action: &str, form: &str) -> Markup {
                 label for="flush" { "Flush, if it is not the one under way" }
                 input id="flush" name="flush" inputmode="numeric" autocomplete="off";
             }
+            p.small { "Pick before the caps drop spores, wear a mask, vent the room. Never eat a mushroom you cannot identify for certain; cook what you eat." }
             button.first.large type="submit" { "Log the harvest" }
         }
     }
@@ -167,6 +168,7 @@ fn elsewhere(action: &str, form: &str, tub: &Tub, spaces: &[&str]) -> Markup {
 fn trouble(action: &str, form: &str) -> Markup {
     html! {
         h2 { "Trouble, or the end" }
+        p { "Mould: keep it closed and do not sniff at it. Mask on, carry it outside, then wash hands and tools. People with asthma or a weak immune system stay away." }
         details id="trouble" {
             summary { "Mould suspected" }
             form method="post" action=(action) {
