@@ -129,6 +129,44 @@ fn a_heat_run_is_followed_over_a_power_cut_told_and_kept_with_its_tub() {
 }
 
 #[test]
+fn a_hold_that_is_lost_is_told_and_so_is_its_return() {
+    let broker = Mosquitto::start();
+    let sink = Sink::start();
+    let site = Site::new(&config(broker.port(), &sink.url()));
+    let daemon = site.run();
+    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    let began = now_ms() - 100 * MINUTE;
+    let start = ["pasteurise", "coir-1", "--probe", "core-b", "--hold-at", "65C", "--hold-for", "1h", "--at"];
+    site.ok(&[&start[..], &[&rfc3339(began)]].concat());
+    daemon.status_when("followed", |status| run_of(status)["phase"] == "heating");
+    // The fire goes out at minute 50, and is lit again at minute 60.
+    let course = |minute: i64| match minute {
+        50..60 => 61.0,
+        minute => course(minute),
+    };
+    let publish = |minutes: std::ops::Range<i64>| {
+        let message = |minute: i64| json!({ "ts": began + minute * MINUTE, "t": course(minute) }).to_string().into_bytes();
+        broker.publish_many(minutes.map(|minute| ("core-b".to_owned(), message(minute))), 1, false);
+    };
+    let lost = |event: &str| {
+        let posts = sink.posts();
+        posts.into_iter().find(|post| post.body["watch"] == "hold-lost" && post.body["event"] == event)
+    };
+    publish(0..56);
+    wait_until(PATIENCE, "the loss is told", || lost("raised").is_some());
+    let told = lost("raised").unwrap();
+    assert_eq!((&told.body["subject"], &told.body["severity"]), (&json!("heat run coir-1"), &json!("warning")));
+    let text = told.body["text"].as_str().unwrap().to_owned();
+    assert!(text.contains("probe core-b reads 61.0 °C, under 65") && text.contains("scald"), "{text}");
+    let status = daemon.status_when("paused", |status| run_of(status)["paused"] == true);
+    assert!(run_of(&status)["earned_min"].as_f64().unwrap() > 9.0, "what was earned stays: {status}");
+    publish(56..70);
+    wait_until(PATIENCE, "its return is told", || lost("returned").is_some());
+    let text = lost("returned").unwrap().body["text"].as_str().unwrap().to_owned();
+    assert!(text.contains("back at the target"), "{text}");
+}
+
+#[test]
 fn what_a_heat_run_may_not_be() {
     let site = Site::new(&config(1, "http://127.0.0.1:9/"));
     let refused = |words: &[&str], code: i32, part: &str| {
