@@ -57,11 +57,12 @@ pub(super) struct Gathered {
 }
 
 impl Line {
-    fn new(from: Stamp, to: Stamp, bridge_ms: i64) -> Line {
+    pub(super) fn new(from: Stamp, to: Stamp, bridge_ms: i64) -> Line {
         Line { lane: Lane::new(from, to, COLUMNS), doubted: Vec::new(), bridge_ms }
     }
 
-    fn take(&mut self, at: Stamp, column: Column, quality: Quality) {
+    /// Takes a reading, or the sum of several, in time order.
+    pub(super) fn take(&mut self, at: Stamp, column: Column, quality: Quality) {
         if quality == Quality::Good {
             self.lane.push_summary(at, column);
         } else if self.doubted.len() < DOUBTED_MAX && column.sum.is_finite() {
@@ -88,7 +89,8 @@ type Heard = [Option<(Column, Quality)>; 3];
 /// Of what is heard the charts show these.
 const SHOWN: [Quantity; 3] = [Quantity::Temperature, Quantity::Humidity, Quantity::Co2];
 
-fn of_one(at: Stamp, value: f64) -> Column {
+/// One reading as a column.
+pub(super) fn of_one(at: Stamp, value: f64) -> Column {
     Column { min: value, max: value, sum: value, count: 1, first_at: at, last_at: at }
 }
 

@@ -8,7 +8,7 @@ use std::fmt::Write;
 use maud::{Markup, PreEscaped, html};
 
 use crate::climate::Stamp;
-use crate::climate::chart::{Chart, Drawn, Limits, svg};
+use crate::climate::chart::{Chart, Drawn, Limits, STROKES, svg};
 use crate::status::gather::Line;
 use crate::status::span::Span;
 use crate::status::wording::{Clock, figure};
@@ -28,7 +28,7 @@ pub(in crate::status) struct Figure<'a> {
     pub(in crate::status) digits: u32,
     /// An unusual word explained, if there is one.
     pub(in crate::status) explained: Option<&'static str>,
-    pub(in crate::status) lines: Vec<(&'static str, &'a Line)>,
+    pub(in crate::status) lines: Vec<(&'a str, &'a Line)>,
     pub(in crate::status) bands: Vec<Limits>,
     /// What the two thin lines are.
     pub(in crate::status) band_words: &'static str,
@@ -134,8 +134,10 @@ impl Figure<'_> {
 
     fn legend(&self) -> String {
         let mut parts = Vec::new();
-        if let [(first, _), (second, _)] = self.lines.as_slice() {
-            parts.push(format!("Solid: {first}; dashed: {second}."));
+        if self.lines.len() > 1 {
+            let strokes = STROKES.iter().cycle().zip(&self.lines);
+            let named: Vec<String> = strokes.map(|((word, _), (name, _))| format!("{name} {word}")).collect();
+            parts.push(format!("Lines: {}.", named.join(", ")));
         }
         if !self.bands.is_empty() {
             parts.push(format!("Thin lines: {}.", self.band_words));

@@ -9,14 +9,14 @@ use std::net::SocketAddr;
 use maud::{Markup, PreEscaped, html};
 
 use super::evening::evening;
-use super::{Page, alert};
+use super::{Page, alert, heat};
 use crate::climate::Stamp;
 use crate::climate::chart::{Limits, trace};
 use crate::climate::stamp::HOUR_MS;
 use crate::status::limits;
 use crate::status::snapshot::{AlertView, ProbeView, Snapshot, SourceView, SpaceView, TubView};
 use crate::status::traces::Traces;
-use crate::status::wording::{Clock, cell, degrees, figure};
+use crate::status::wording::{Clock, cell, degrees, figure, path};
 use crate::watch::alert::AlertState;
 use crate::watch::setup::Setup;
 
@@ -45,6 +45,7 @@ pub(in crate::status) fn page(snapshot: &Snapshot, seat: &Seat<'_>) -> Page {
         h2 { "Wrong now" }
         (wrong_now(snapshot, clock, seat))
         @if let Some(evening) = evening(snapshot, seat, clock) { p { (evening) } }
+        (heat::running(snapshot, clock))
         h2 { "Air" }
         (air(snapshot, clock))
         (hands(snapshot, clock, seat))
@@ -167,8 +168,8 @@ pub(super) fn subject_link(subject: &str, snapshot: &Snapshot) -> Markup {
     let tub = subject.strip_prefix("tub ").and_then(|name| snapshot.tubs.iter().find(|tub| tub.name == name));
     let space = subject.strip_prefix("space ").filter(|name| snapshot.spaces.iter().any(|space| space.name == *name));
     html! {
-        @if let Some(tub) = tub { a href=(format!("/tub/{}", tub.id)) { (subject) } }
-        @else if let Some(space) = space { a href=(format!("/space/{space}")) { (subject) } }
+        @if let Some(tub) = tub { a href=(path("tub", &tub.id)) { (subject) } }
+        @else if let Some(space) = space { a href=(path("space", space)) { (subject) } }
         @else { (subject) }
     }
 }
@@ -189,7 +190,7 @@ pub(super) fn is_silent(snapshot: &Snapshot, name: &str) -> bool {
 
 fn one_space(space: &SpaceView, snapshot: &Snapshot, clock: Clock) -> Markup {
     html! {
-        h3 { a href=(format!("/space/{}", space.name)) { (space.name) } }
+        h3 { a href=(path("space", &space.name)) { (space.name) } }
         (space_story(space, snapshot, clock))
     }
 }
@@ -245,10 +246,11 @@ fn tubs(snapshot: &Snapshot, clock: Clock, seat: &Seat<'_>) -> Markup {
             p { "No tub is being watched. One begins with " code { "tubwatch spawn" } "." }
         }
         @for tub in in_order(snapshot) {
-            h3 { a href=(format!("/tub/{}", tub.id)) { (tub.name) } ": " (tub.culture) ", " (tub.stage) }
+            h3 { a href=(path("tub", &tub.id)) { (tub.name) } ": " (tub.culture) ", " (tub.stage) }
             (tub_trace(tub, clock, seat))
             (tub_story(tub, snapshot, clock))
         }
+        p { a href="/heat-runs" { "Heat runs of the substrate" } }
         @if !snapshot.tubs.is_empty() {
             p.small.words { "Degree-hours: warmth collected, the degrees above the temperature at which a culture begins to grow, times the hours; between the two figures in brackets lies the truth where readings are missing. Coverage: the hours measured, of all hours. Heat stress: degree-hours above the top of the band. Substrate: the mixture in the tub. The small line: two days of the temperature its figures come from, its band the two thin lines." }
         }

@@ -7,6 +7,7 @@
 pub(super) mod alert;
 pub(super) mod charts;
 mod evening;
+pub(super) mod heat;
 pub(super) mod home;
 pub(super) mod log;
 pub(super) mod sign;
