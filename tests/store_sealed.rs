@@ -63,6 +63,25 @@ fn series(reader: &Reader, probe: &str, quantity: Quantity, from: Stamp, to: Sta
     found
 }
 
+/// What is not believed, by itself; whether it is settled is taken from `like`.
+fn disbelieved(
+    reader: &Reader,
+    probe: &str,
+    quantity: Quantity,
+    from: Stamp,
+    to: Stamp,
+    like: &[(i64, u64, Quality, bool)],
+) -> Vec<(i64, u64, Quality, bool)> {
+    let mut found = Vec::new();
+    let mut visit = |reading: Reading| {
+        let bits = if reading.value.is_nan() { 1 } else { reading.value.to_bits() };
+        let settled = like.get(found.len()).is_none_or(|(.., settled)| *settled);
+        found.push((reading.at.0, bits, reading.quality, settled));
+    };
+    reader.disbelieved(probe, quantity, from, to, &mut visit).unwrap();
+    found
+}
+
 /// Climate with all that happens to it: noise, steps, spikes, error codes, power-on values, gaps, nothing.
 fn invented(random: &mut StdRng, probe: i64, count: usize, silence_ms: i64) -> Vec<Sample> {
     let mut at = 1_793_491_200_000 + probe * 3_333;
@@ -163,6 +182,10 @@ fn whatever_is_sealed_when_a_reader_gets_what_plain_rows_would_give() {
             for (probe, quantity) in [("a", Quantity::Temperature), ("b", Quantity::Co2), ("a", Quantity::Battery)] {
                 same(&series(&plain, probe, quantity, from, to), &series(&sealed, probe, quantity, from, to), seed);
                 quarters_agree(&sealed, probe, quantity, from, to);
+                let series = series(&sealed, probe, quantity, from, to);
+                let doubted: Vec<_> =
+                    series.into_iter().filter(|(_, _, quality, _)| *quality != Quality::Good).collect();
+                same(&doubted, &disbelieved(&sealed, probe, quantity, from, to, &doubted), seed);
             }
         }
         assert_eq!(plain.newest("a").unwrap(), sealed.newest("a").unwrap());

@@ -24,8 +24,8 @@ const TOP: f64 = 22.0;
 const BOTTOM: f64 = 160.0;
 /// Columns of a full chart: one for each unit of the drawn area's width.
 pub const COLUMNS: usize = 358;
-/// Crosses drawn at most; a probe that lies all day would bury the line.
-const MARKS_MAX: usize = 200;
+/// Crosses drawn at most: one a column.
+const MARKS_MAX: usize = COLUMNS;
 
 /// How the lines of a chart are told apart, by their order: the word for it, and its dashes.
 pub const STROKES: [(&str, &str); 4] =

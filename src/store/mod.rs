@@ -10,6 +10,7 @@ mod chunk;
 mod chunks;
 mod commit;
 pub mod corrections;
+mod disbelieved;
 pub mod entries;
 pub mod error;
 pub mod facts;

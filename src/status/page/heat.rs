@@ -118,7 +118,8 @@ fn advice(verdict: &str) -> Option<&'static str> {
 
 fn explained() -> Markup {
     html! {
-        p.small.words { "Pasteurisation units: minutes at the reference temperature that would do as much; z: so many degrees more do ten times as much. Hot substrate and steam scald: gloves, long sleeves, never lift a hot barrel alone." }
+        p { "Hot substrate and steam scald: gloves, long sleeves, never lift a hot barrel alone." }
+        p.small.words { "Pasteurisation units: minutes at the reference temperature that would do as much; z: so many degrees more do ten times as much." }
     }
 }
 
@@ -129,7 +130,7 @@ pub(in crate::status) fn list(site: &str, runs: &[HeatRunView], more: usize, clo
         h1 { "Heat runs" }
         @if runs.is_empty() { p { "None has begun. One begins with " code { "tubwatch pasteurise" } "." } }
         @for run in runs {
-            h3 { a href=(path("heat-run", &run.name)) { (run.name) } ": " (phase(run)) }
+            h2 { a href=(path("heat-run", &run.name)) { (run.name) } ": " (phase(run)) }
             (story(run, clock))
         }
         @if more > 0 { p { "And " (more) " older ones: " code { "tubwatch heat-runs" } "." } }
@@ -162,7 +163,7 @@ pub(in crate::status) fn page(story_of: &Story<'_>, site: &str, span: &Span, clo
     };
     let figure_of = chart(story_of, span);
     let main = html! {
-        p { a href="/" { (site) } " " a href="/heat-runs" { "All heat runs" } }
+        p { a href="/" { (site) } ", " a href="/heat-runs" { "all heat runs" } }
         h1 { (view.name) ": " (phase(&view)) }
         p.small { "As of " (clock.full(clock.now)) "." }
         (story(&view, clock))
