@@ -200,6 +200,45 @@ fn whatever_is_sealed_when_a_reader_gets_what_plain_rows_would_give() {
     }
 }
 
+#[test]
+fn what_a_sealed_range_depends_on_is_told_without_reading_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path();
+    Store::open(path).unwrap().probe_ids(&["a", "b"]).unwrap();
+    let at = |minute: i64| Stamp(1_793_491_200_000 + minute * 60_000);
+    let samples = |minutes: std::ops::Range<i64>, step: usize| -> Vec<Change> {
+        let one = |minute| Sample { probe: 1, at: at(minute), values: [Some(24.0), None, None, None], quality: GOOD };
+        minutes.step_by(step).map(|minute| Change::Sample(one(minute))).collect()
+    };
+    let print = || {
+        let reader = Reader::open(path).unwrap();
+        reader.fingerprint("a", Quantity::Temperature, at(100), at(2_000)).unwrap().unwrap()
+    };
+    write(path, samples(0..6_000, 2));
+    assert!(print().is_live, "nothing is sealed yet");
+    seal(path);
+    let sealed = print();
+    assert!(!sealed.is_live);
+    // What comes later does not concern it, a late one does, and so does a correction.
+    write(path, samples(6_000..7_000, 2));
+    assert_eq!(print(), sealed);
+    write(path, samples(1_001..1_002, 1));
+    assert!(print().is_live);
+    // The newest row is never sealed: another one comes after it.
+    write(path, samples(7_000..7_001, 1));
+    seal(path);
+    let with_late = print();
+    assert!(!with_late.is_live && with_late != sealed);
+    let correction = Correction { gain: 1.0, offset: -0.5 };
+    let quantity = Quantity::Temperature;
+    write(
+        path,
+        vec![Change::Correction(DatedCorrection { probe: 1, quantity, since: at(0), correction, made: at(0) })],
+    );
+    assert_ne!(print(), with_late);
+    assert!(Reader::open(path).unwrap().fingerprint("c", quantity, at(0), at(1)).unwrap().is_none());
+}
+
 fn same<T: PartialEq + std::fmt::Debug>(plain: &[T], sealed: &[T], seed: u64) {
     for (place, (plain, sealed)) in plain.iter().zip(sealed).enumerate() {
         assert_eq!(plain, sealed, "seed {seed}, place {place}");

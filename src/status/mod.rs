@@ -239,6 +239,7 @@ async fn show_health(State(desk): State<Desk>) -> Response {
 async fn show_series(
     State(desk): State<Desk>,
     query: Result<Query<Vec<(String, String)>>, axum::extract::rejection::QueryRejection>,
+    headers: HeaderMap,
 ) -> Response {
     let Ok(Query(query)) = query else {
         return sentence(
@@ -249,7 +250,7 @@ async fn show_series(
     let snapshot = desk.latest();
     // A snapshot is made when something changes: `now` is the machine's clock.
     let now = crate::climate::Stamp::from_time(&chrono::Utc::now()).max(snapshot.time);
-    desk.series.answer(&query, snapshot.inner.timezone, now).await
+    desk.series.answer(&query, &snapshot, now, &headers).await
 }
 
 async fn nothing_here(method: Method, headers: HeaderMap) -> Response {

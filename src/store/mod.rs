@@ -15,6 +15,7 @@ pub mod entries;
 pub mod error;
 pub mod facts;
 pub mod figures;
+pub mod fingerprint;
 mod group;
 pub mod heat;
 pub mod history;
