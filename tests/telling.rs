@@ -173,8 +173,8 @@ fn quiet_hours_hold_a_warning_and_a_reload_ends_them() {
     assert_eq!(sink.posts()[0].header("idempotency-key"), sink.posts()[1].header("idempotency-key"));
 }
 
+/// Takes a minute: so long a messenger may fail before it is told.
 #[test]
-#[ignore = "takes a minute: so long a messenger may fail before it is told; run it with --ignored"]
 fn a_messenger_that_fails_is_told_through_the_other() {
     let (broker, dead, well) = (Mosquitto::start(), Sink::start(), Sink::start());
     dead.answer(500);
