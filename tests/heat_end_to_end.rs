@@ -4,22 +4,12 @@
 
 mod harness;
 
-use std::time::{SystemTime, UNIX_EPOCH};
-
 use harness::daemon::{Site, named};
 use harness::sink::Sink;
-use harness::{Mosquitto, PATIENCE, wait_until};
+use harness::{Mosquitto, PATIENCE, now_ms, rfc3339, wait_until};
 use serde_json::{Value, json};
 
 const MINUTE: i64 = 60_000;
-
-fn now_ms() -> i64 {
-    i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis()).unwrap()
-}
-
-fn rfc3339(ms: i64) -> String {
-    chrono::DateTime::from_timestamp_millis(ms).unwrap().to_rfc3339()
-}
 
 fn config(port: u16, hook: &str) -> String {
     let probe = |name: &str, reads: &str| {
@@ -73,7 +63,7 @@ fn a_heat_run_is_followed_over_a_power_cut_told_and_kept_with_its_tub() {
     let sink = Sink::start();
     let site = Site::new(&config(broker.port(), &sink.url()));
     let daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     let began = now_ms() - 150 * MINUTE;
     let spawn = ["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--core", "core-a1", "--at"];
     site.ok(&[&spawn[..], &[&rfc3339(began - 600 * MINUTE)]].concat());

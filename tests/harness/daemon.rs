@@ -63,6 +63,12 @@ impl Site {
         String::from_utf8(output.stdout).unwrap()
     }
 
+    /// Tub A1 of winter oyster on space `shelf`, with the core `core-a1`, spawned at the time `at`.
+    pub fn spawn_a1(&self, at: &str) {
+        let words = ["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--core", "core-a1", "--at", at];
+        self.ok(&words);
+    }
+
     /// Rows of one query on the store, each cell as text.
     pub fn query(&self, sql: &str) -> Vec<Vec<String>> {
         let flags = rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY;
@@ -182,6 +188,11 @@ impl Daemon {
         let (code, _, body) = self.get("/status.json");
         assert_eq!(code, 200, "{body}");
         serde_json::from_str(&body).unwrap()
+    }
+
+    /// Waits until the broker `house` has granted every subscription: what is published before is lost.
+    pub fn connected(&self) {
+        self.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
     }
 
     /// Waits until the status satisfies `wanted`, and gives it.

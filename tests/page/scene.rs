@@ -8,7 +8,7 @@ use tubwatch::climate::{Quality, Stamp};
 use tubwatch::store::{Change, Sample, Store, Urgency, Writer};
 
 use crate::harness::Mosquitto;
-use crate::harness::daemon::{Daemon, Site, named};
+use crate::harness::daemon::{Daemon, Site};
 
 pub const TOKEN: &str = "a-token-for-tests-only";
 pub const MINUTE: i64 = 60_000;
@@ -159,14 +159,14 @@ pub fn cellar(more: &str) -> Cellar {
     }
     let spawned = rfc3339(end - 3 * DAY);
     let early = rfc3339(end - 20 * DAY);
-    site.ok(&["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--core", "core-a1", "--at", &spawned]);
+    site.spawn_a1(&spawned);
     site.ok(&["spawn", "B2", "--culture", "winter-oyster", "--space", "shelf", "--at", &early]);
     site.ok(&["spawn", "C3", "--culture", "winter-oyster", "--space", "tent", "--dry-bulk", "650g", "--at", &early]);
     site.ok(&["colonised", "C3", "--at", &rfc3339(end - 6 * DAY)]);
     site.ok(&["open", "C3", "--at", &rfc3339(end - 2 * DAY)]);
     site.ok(&["pins", "C3", "--at", &rfc3339(end - DAY)]);
     let daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     for (ago, t_c) in [(MINUTE, 31.6), (0, 31.8)] {
         broker.publish("core-a1", json!({ "ts": now() - ago, "t": t_c }).to_string(), 1, false);
         broker.publish("shelf-air", json!({ "ts": now() - ago, "t": 24.1, "h": 88.0 }).to_string(), 1, false);
