@@ -216,7 +216,8 @@ fn axes(chart: &Chart<'_>, scale: &Scale, out: &mut String) {
     let mut free_from = 0.0;
     for (at, words) in &chart.ticks {
         let x = scale.x(*at);
-        let half = words.chars().count() as f64 * 2.9;
+        // Half the width of a label in the larger letters of a small screen.
+        let half = words.chars().count() as f64 * 3.4;
         let _ = write!(out, "<path stroke-width=\".7\" d=\"M{} {BOTTOM}v3\"/>", short(x));
         if x - half >= free_from && x + half <= WIDTH {
             text(out, x, BOTTOM + 14.0, "middle", words);

@@ -150,7 +150,7 @@ fn one_alert(alert: &AlertView, snapshot: &Snapshot, clock: Clock, seat: &Seat<'
         div.alert {
             h3 { (first) @if !more.is_empty() { " (" (more) ")" } ": " (subject_link(&alert.subject, snapshot)) }
             p { (alert.text) }
-            p.small { "Since " (clock.short(alert.since)) ". " (alert::state(alert, snapshot, clock)) }
+            p.small { "Raised " (clock.short(alert.since)) ". " (alert::state(alert, snapshot, clock)) }
             @if let Some(form) = seat.form.filter(|_| waits) {
                 form method="post" action=(format!("/alert/{}/acknowledge", alert.id)) {
                     input type="hidden" name="form" value=(form);
@@ -224,18 +224,20 @@ pub(super) fn space_story(space: &SpaceView, snapshot: &Snapshot, clock: Clock) 
 /// comes next, what rests.
 fn in_order(snapshot: &Snapshot) -> Vec<&TubView> {
     let mut tubs: Vec<&TubView> = snapshot.tubs.iter().collect();
-    let stands = |id: &i64| snapshot.alerts.iter().any(|alert| alert.id == *id && rank(alert) == 0);
+    // The list of alerts is worst first.
+    let stands = |id: &i64| snapshot.alerts.iter().position(|alert| alert.id == *id && rank(alert) == 0);
     tubs.sort_by_key(|tub| {
         let due = tub.due.map_or(Stamp(i64::MAX), |due| due.earliest);
+        let worst = tub.alerts.iter().filter_map(stands).min();
         let group = match tub.stage {
-            _ if tub.alerts.iter().any(stands) => 0,
+            _ if worst.is_some() => 0,
             "colonising" if due <= snapshot.time => 1,
             "fruiting" | "pinning" => 2,
             "ripening" => 3,
             "colonising" => 4,
             _ => 5,
         };
-        (group, due)
+        (group, worst, due)
     });
     tubs
 }
@@ -249,6 +251,7 @@ fn tubs(snapshot: &Snapshot, clock: Clock, seat: &Seat<'_>) -> Markup {
             h3 { a href=(path("tub", &tub.id)) { (tub.name) } ": " (tub.culture) ", " (tub.stage) }
             (tub_trace(tub, clock, seat))
             (tub_story(tub, snapshot, clock))
+            @if !tub.alerts.is_empty() { p { "Something is wrong with it: see \"Wrong now\"." } }
         }
         p { a href="/heat-runs" { "Heat runs of the substrate" } }
         @if !snapshot.tubs.is_empty() {
@@ -295,9 +298,6 @@ pub(super) fn tub_story(tub: &TubView, snapshot: &Snapshot, clock: Clock) -> Mar
             "."
         }
         @if let Some(due) = due(tub, clock) { p { (due) } }
-        @if !tub.alerts.is_empty() {
-            p { "Something is wrong with it: see \"Wrong now\"." }
-        }
         p.small {
             (figure(tub.degree_hours, 0)) " degree-hours (" (figure(tub.degree_hours_low, 0)) " to " (figure(tub.degree_hours_high, 0))
             "), as much as " (figure(tub.equivalent_days, 1)) " days at its usual temperature; "
@@ -386,7 +386,9 @@ fn machine(snapshot: &Snapshot, clock: Clock, bound: Option<SocketAddr>) -> Mark
             p { "Does not work:" }
             ul { @for fault in &snapshot.inner.faults { li { (fault) } } }
         }
-        p { "Its ways in and out:" }
+        @if snapshot.sources.is_empty() && snapshot.inner.outbox_waiting.is_empty() {
+            p { "No source and no messenger is configured: nothing comes in, and nobody is told." }
+        } @else { p { "Its ways in and out:" } }
         ul {
             @for source in &snapshot.sources { (one_source(source, clock)) }
             @for (messenger, waiting) in &snapshot.inner.outbox_waiting {
