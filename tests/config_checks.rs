@@ -49,6 +49,20 @@ fn site_store_and_status() {
         ("[status]\nlisten = \"8750\"", "status.listen", Value, "expected an address and a port"),
         ("[status]\ntoken_file = \"mqtt.none\"", "status.token_file", Unreadable, "cannot be read"),
         ("[status]\ntoken_file = \"key.pem\"", "status.token_file", Value, "more than one line"),
+        ("[status]\ncert_file = \"status.pem\"", "status.cert_file", Clash, "expected key_file beside it"),
+        ("[status]\nkey_file = \"status.key\"", "status.key_file", Clash, "expected cert_file beside it"),
+        (
+            "[status]\ncert_file = \"status.key\"\nkey_file = \"status.key\"",
+            "status.cert_file",
+            Value,
+            "holds no CERTIFICATE",
+        ),
+        (
+            "[status]\ncert_file = \"status.pem\"\nkey_file = \"key.pem\"",
+            "status.cert_file",
+            Clash,
+            "cert_file and key_file do not go together",
+        ),
         ("[[forward]]\nname = \"farm\"", "forward[farm].url", Missing, "where line protocol is posted"),
         ("[[forward]]\nname = \"farm\"\nurl = \"udp://127.0.0.1:8089\"", "forward[farm].url", Value, "begins with"),
         (

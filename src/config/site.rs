@@ -7,9 +7,9 @@ use std::time::Duration;
 use super::fault::Cause;
 use super::files::Shelf;
 use super::plan::{Secret, StatusPlan, StorePlan};
-use super::url;
 use super::walk::{Desk, Section, Text};
 use super::word::{did_you_mean, duration_ms, quoted};
+use super::{tls, url};
 use crate::climate::pressure::ALTITUDE_M;
 use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS};
 use crate::grow::measures::altitude_m;
@@ -131,7 +131,7 @@ fn keep_raw(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<Duration> {
 
 pub(super) fn status(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> StatusPlan {
     let Some(section) = root.section(desk, "status") else {
-        return StatusPlan { listen: None, token: None, address: None };
+        return StatusPlan { listen: None, token: None, address: None, tls: None };
     };
     section.only(desk, &["listen", "token_file", "address", "cert_file", "key_file"]);
     let listen = match section.text(desk, "listen", "an address such as \"127.0.0.1:8750\"") {
@@ -150,7 +150,8 @@ pub(super) fn status(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> 
         desk.fault(at, &section.path_of("listen"), Cause::Clash, sentence);
     }
     let address = section.text(desk, "address", "the address others reach the page at, in quotes");
-    StatusPlan { listen: Some(listen), token, address: address.and_then(|text| address_of(desk, &text)) }
+    let address = address.and_then(|text| address_of(desk, &text));
+    StatusPlan { listen: Some(listen), token, address, tls: tls::shown(desk, &section, shelf) }
 }
 
 /// The page's own address, without a slash at its end.

@@ -17,11 +17,7 @@ const fn row(section: &'static str, key: &'static str, what: &'static str) -> Ro
     Row { section, key, value: "", what }
 }
 
-const NOT_BUILT: &[Row] = &[
-    row("site", "show", "showing other units is"),
-    row("status", "cert_file", "TLS on the status page is"),
-    row("status", "key_file", "TLS on the status page is"),
-];
+const NOT_BUILT: &[Row] = &[row("site", "show", "showing other units is")];
 
 /// Why `key` of `section` is refused in this release, if it is; `value` names the refused value
 /// where only one is, else it is empty.

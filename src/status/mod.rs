@@ -105,7 +105,8 @@ pub async fn serve_within(
         // Streams have no end of their own.
         let _ = close.send(true);
     };
-    door::keep(listener, router_for, limits, stop).await;
+    let tls = access.tls.clone().map(door::acceptor);
+    door::keep(listener, tls, router_for, limits, stop).await;
     following.abort();
 }
 
