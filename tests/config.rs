@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use proptest::prelude::*;
 use tubwatch::cli::check::check;
 use tubwatch::climate::Quantity;
+use tubwatch::climate::degrees::Degrees;
 use tubwatch::config::plan::{Hush, Precision, Privacy, Way};
 use tubwatch::config::{Cause, Faults, Plan, cultures, load, parse};
 use tubwatch::grow::culture::{Limit, Requirement};
@@ -59,27 +60,10 @@ fn the_shipped_example_is_right() {
 }
 
 #[test]
-fn of_every_key_only_what_is_not_built_is_refused() {
-    let faults = load(&root().join("fixtures/config/every-key.toml")).unwrap_err();
-    let refused: Vec<&str> = faults.iter().map(|fault| fault.key.as_str()).collect();
-    assert_eq!(refused, ["site.show"]);
-    for fault in &faults {
-        assert_eq!(fault.cause, Cause::NotBuilt, "{fault}");
-        assert!(fault.sentence.contains("not built yet in this release"), "{fault}");
-    }
-}
-
-#[test]
-fn what_is_built_takes_effect() {
+fn every_key_takes_effect() {
     let text = std::fs::read_to_string(root().join("fixtures/config/every-key.toml")).unwrap();
-    let refused = ["show"];
-    let built = text;
-    let built: String = built
-        .lines()
-        .filter(|line| !refused.iter().any(|key| line.starts_with(key)))
-        .map(|line| format!("{line}\n"))
-        .collect();
-    let plan = parsed(&built).unwrap_or_else(|faults| panic!("{faults}"));
+    let plan = parsed(&text).unwrap_or_else(|faults| panic!("{faults}"));
+    assert_eq!(plan.setup.show, Degrees::Fahrenheit);
 
     assert_eq!(plan.timezone, chrono_tz::Europe::Berlin);
     assert_eq!(plan.setup.due_not_before_ms, 9 * 86_400_000);

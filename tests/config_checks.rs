@@ -38,6 +38,7 @@ fn site_store_and_status() {
     for (text, key, cause, part) in [
         ("due_not_before = \"1min\"", "site.due_not_before", Value, "from \"1h\" to \"365d\""),
         ("due_not_before = 10", "site.due_not_before", WrongType, "found the number 10"),
+        ("show = \"farenheit\"", "site.show", Value, "did you mean \"fahrenheit\"?"),
         ("cultures = \"none.toml\"", "site.cultures", Unreadable, "none.toml\" cannot be read: there is no such file"),
         ("cultures = [1]", "site.cultures", WrongType, "found a list"),
         ("[store]\npath = \"\"", "store.path", Value, "expected the path of a folder"),

@@ -142,6 +142,7 @@ impl Engine {
         }
         Inner {
             timezone: self.plan.timezone,
+            show: setup.show,
             faults: self.faults(),
             shelved_until: self
                 .keeper

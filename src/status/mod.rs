@@ -199,7 +199,7 @@ async fn show_alert(
     headers: HeaderMap,
 ) -> Response {
     let snapshot = desk.latest();
-    let clock = Clock { now: snapshot.time, timezone: snapshot.inner.timezone };
+    let clock = Clock::of(&snapshot);
     match snapshot.alerts.iter().find(|alert| alert.id.to_string() == id) {
         Some(alert) => {
             let form = desk.access.form_token(&shown);
