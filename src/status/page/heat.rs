@@ -219,3 +219,62 @@ pub(in crate::status) fn span(run: &Run, now: Stamp) -> Span {
     let to = run.ended_at.unwrap_or(now).max(run.started_at.plus(1)).plus(1);
     Span { from: run.started_at, to, word: None }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::climate::degrees::Degrees;
+
+    fn probe(name: &str, voice: &'static str, to_target: Option<f64>, to_spawn: Option<f64>) -> HeatProbeView {
+        HeatProbeView {
+            name: name.to_owned(),
+            voice,
+            temperature_c: Some(54.0),
+            slope_c_per_hour: Some(60.0),
+            minutes_to_target: to_target,
+            minutes_to_spawn: to_spawn,
+            at_target_min: 0.0,
+            peak_c: None,
+            pasteurisation_units: 0.0,
+            gaps: 0,
+            unmeasured_min: 0.0,
+        }
+    }
+
+    #[test]
+    fn the_slowest_probe_says_how_long_it_takes() {
+        let probes = [("a", "reading", Some(9.0), Some(40.0)), ("b", "reading", Some(14.0), Some(30.0))];
+        let mut run = HeatRunView {
+            name: "coir-1".to_owned(),
+            started_at: Stamp(0),
+            ended_at: None,
+            phase: "heating",
+            verdict: "short",
+            window: None,
+            window_source: None,
+            hold_at_c: 65.0,
+            hold_for_min: 60.0,
+            spawn_below_c: 25.0,
+            earned_min: 0.0,
+            proven_min: 0.0,
+            unknown_min: 0.0,
+            paused: false,
+            reached_at: None,
+            cool_at: None,
+            pasteurisation_units: 0.0,
+            units_reference_c: 60.0,
+            units_z_c: 6.95,
+            probes: probes.map(|(name, voice, target, spawn)| probe(name, voice, target, spawn)).to_vec(),
+        };
+        let clock = |show| Clock { now: Stamp(0), timezone: chrono_tz::UTC, show };
+        let said = |run: &HeatRunView| ahead(run, clock(Degrees::Celsius));
+        assert_eq!(said(&run).as_deref(), Some("About 14 min to 65 °C at this pace."));
+        run.reached_at = Some(Stamp(1));
+        assert_eq!(ahead(&run, clock(Degrees::Fahrenheit)).as_deref(), Some("About 40 min to 77 °F at this pace."));
+        // One that gets no nearer, or does not speak, foretells nothing.
+        run.probes[0] = probe("a", "reading", None, None);
+        assert_eq!(said(&run), None);
+        run.probes[0] = probe("a", "lost", None, None);
+        assert_eq!(said(&run).as_deref(), Some("About 30 min to 25 °C at this pace."));
+    }
+}
