@@ -134,6 +134,8 @@ pub struct Engine {
     entries: Vec<Entry>,
     reader: Option<Reader>,
     data_version: i64,
+    /// Something was renamed since the start.
+    renamed: bool,
     telling: Telling,
     outlets: Outlets,
     round: Round,
@@ -170,6 +172,7 @@ impl Engine {
             seen: restored.seen,
             entries: restored.entries,
             data_version: 0,
+            renamed: false,
             reader: restored.reader,
             store_fault: restored.fault,
             plan,

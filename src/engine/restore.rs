@@ -14,7 +14,9 @@ use crate::config::Plan;
 use crate::engine::forwarding::Forwarding;
 use crate::engine::wishes;
 use crate::grow::logbook::{self, Entry};
+use crate::grow::rename::{self, Named, Renaming};
 use crate::store::history::Form;
+use crate::store::open::FILE;
 use crate::store::{Change, Known, OutboxItem, Reader, Store, StoreError, ToldLately, corrections, figures, standing};
 use crate::watch::alert::Alert;
 use crate::watch::keeper::Keeper;
@@ -72,6 +74,15 @@ pub fn can_open(plan: &Plan) -> bool {
     Store::open(&plan.store.folder).is_ok()
 }
 
+/// What was renamed, by the store's logbook; nothing where it cannot be read.
+pub fn renamings(plan: &Plan) -> Vec<Renaming> {
+    if !plan.store.folder.join(FILE).exists() {
+        return Vec::new();
+    }
+    let entries = Reader::open(&plan.store.folder).and_then(|reader| reader.entries()).unwrap_or_default();
+    rename::all(&entries).into_iter().map(|(_, renaming)| renaming.clone()).collect()
+}
+
 /// Takes everything a start needs from the store, or what there is without it.
 ///
 /// # Errors
@@ -96,6 +107,13 @@ fn from_store(plan: &Plan, mut store: Store, now: Stamp) -> Result<Restored, Sto
     let reader = store.reader()?;
     let seen = reader.known()?;
     let entries = reader.entries()?;
+    let renamings = rename::all(&entries).into_iter().map(|(_, renaming)| renaming.clone());
+    let is_gone = |renaming: &Renaming| match renaming.what {
+        Named::Probe => plan.probes.iter().all(|probe| probe.name != renaming.old),
+        Named::Space => plan.setup.spaces.iter().all(|space| space.name != renaming.old),
+    };
+    let renamings: Vec<Renaming> = renamings.filter(is_gone).collect();
+    store.follow_names(&renamings)?;
     let newest = reader.newest_ids()?;
     let refused = reader.refused()?;
     let stored_by_probe: Vec<u64> = probe_ids.iter().map(|id| seen.count(*id)).collect();
@@ -123,7 +141,7 @@ fn from_store(plan: &Plan, mut store: Store, now: Stamp) -> Result<Restored, Sto
         next_outbox_id: newest.outbox + 1,
         changes: changed.into_iter().map(Change::Correction).collect(),
         probe_ids,
-        forwarding: Forwarding::restore(&reader, &forwards)?,
+        forwarding: Forwarding::restore(&reader, &forwards, &renamings)?,
         reader: Some(reader),
         store: Some(store),
         fault: None,

@@ -26,6 +26,7 @@ pub mod open;
 pub mod past;
 pub mod quarters;
 pub mod reader;
+pub mod rename;
 mod rows;
 pub mod salvage;
 pub mod schema;
