@@ -23,6 +23,7 @@ mod tally;
 mod telling;
 pub mod timekeeping;
 mod view;
+pub mod wear;
 pub mod wishes;
 
 use std::collections::VecDeque;

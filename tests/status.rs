@@ -248,6 +248,7 @@ fn both_expositions_say_the_same_and_keep_the_rules() {
         ("tubwatch_commit_seconds_count", &[], 257.0),
         ("tubwatch_commit_seconds_sum", &[], 4.25),
         ("tubwatch_outbox_waiting", &[("messenger", "bell")], 2.0),
+        ("tubwatch_written_bytes_total", &[], 23_500_000.0),
     ] {
         assert_eq!(value(&open, name, labels), Some(expected), "{name} {labels:?}");
     }
@@ -300,6 +301,7 @@ async fn the_page_says_in_words_what_is_and_asks_for_nothing_else() {
         "no safety device: every heater needs its own thermostat and its own thermal cut-out",
         "&lt;script&gt;",
         "bell: 2 messages wait",
+        "It writes about 94 MB a day to the card.",
     ] {
         assert!(answer.body.contains(said), "{said}");
     }
