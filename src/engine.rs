@@ -8,6 +8,7 @@
 //! Left out: connecting, disk and HTTP, which have rooms of their own.
 
 pub mod backups;
+pub mod brought;
 pub mod clock;
 mod entries;
 pub mod forwarder;
@@ -44,7 +45,7 @@ use crate::ingest::{Delivery, Receipt, SourceState};
 use crate::status::snapshot::Snapshot;
 use crate::store::standing::Standing;
 use crate::store::{Change, Known, Reader, Report, Urgency, Writer};
-use crate::watch::alert::{AlertEvent, Watch};
+use crate::watch::alert::{Alert, AlertEvent, AlertState, Watch};
 use crate::watch::dating::{Dated, Dating};
 use crate::watch::keeper::Keeper;
 
@@ -149,6 +150,10 @@ pub struct Engine {
     forwarding: forwarding::Forwarding,
     standing: standing::Keeping,
     timekeeping: Option<timekeeping::Timekeeping>,
+    /// Alerts that ended while no store could be opened.
+    unstored: Vec<Alert>,
+    /// Alerts of a run without a store are on their way into it.
+    is_bringing: bool,
     store_fault: Option<String>,
     shown_at: Option<Stamp>,
     ticked_at: Stamp,
@@ -178,6 +183,8 @@ impl Engine {
             reader: restored.reader,
             store_fault: restored.fault,
             timekeeping: restored.timekeeping,
+            unstored: restored.unstored,
+            is_bringing: restored.is_bringing,
             plan,
             wall: clock.machine(),
             clock,
@@ -194,6 +201,8 @@ impl Engine {
         for entry in &missed {
             engine.apply(entry, now);
         }
+        let messengers: Vec<&str> = engine.plan.messengers.iter().map(|messenger| messenger.name.as_str()).collect();
+        engine.keeper.parts_are(&messengers, engine.plan.backup.is_some(), now, &mut engine.events);
         if let Some(why) = engine.store_fault.clone() {
             engine.keeper.store_state(false, &why, now, &mut engine.events);
         }
@@ -243,6 +252,10 @@ impl Engine {
         }
         self.round.changes.extend(self.tally.refused_changes(&self.probe_ids, Stamp(i64::MAX)));
         self.end_round();
+        if self.outlets.writer.is_none() {
+            // Its folder may be there only now.
+            self.keep_standing();
+        }
         if let Some(writer) = self.outlets.writer.take() {
             let ended = tokio::task::spawn_blocking(move || writer.flush_and_stop(FLUSH_WITHIN)).await;
             match ended {
@@ -313,6 +326,9 @@ impl Engine {
             Report::Committed { ticket, seconds, .. } => {
                 self.tally.commit(seconds);
                 self.committed(ticket);
+                if std::mem::take(&mut self.is_bringing) {
+                    self.keep_standing();
+                }
                 if self.store_fault.take().is_some() {
                     self.outlets.store_fails.send_replace(false);
                     info!("the store takes samples again");
@@ -425,6 +441,7 @@ impl Engine {
                 event.alert.text
             );
             self.round.changes.push(Change::Alert(event.alert.clone()));
+            self.keep_unstored(&event.alert);
             self.forwarding.alert();
             self.tell_event(&event);
             // Nobody may be listening.
@@ -441,10 +458,21 @@ impl Engine {
         if changed.is_empty() {
             return;
         }
+        changed.iter().for_each(|alert| self.keep_unstored(alert));
         self.round.changes.extend(changed.into_iter().map(Change::Alert));
         self.round.at_once = true;
         self.changed = true;
         self.keep_standing();
+    }
+
+    /// What ends while there is no store is kept for it.
+    fn keep_unstored(&mut self, alert: &Alert) {
+        if self.outlets.writer.is_none() && alert.state == AlertState::Ended {
+            if self.unstored.len() >= brought::ENDED_MAX {
+                self.unstored.remove(0);
+            }
+            self.unstored.push(alert.clone());
+        }
     }
 
     /// Rewrites `standing.json`.
@@ -458,7 +486,9 @@ impl Engine {
         };
         self.standing.write(Standing {
             entries: self.entries.iter().filter(of_live).cloned().collect(),
-            alerts: self.keeper.alerts().cloned().collect(),
+            alerts: self.keeper.alerts().chain(&self.unstored).cloned().collect(),
+            newest_alert: self.keeper.newest_alert(),
+            is_unstored: self.outlets.writer.is_none() || self.is_bringing,
         });
     }
 }

@@ -485,7 +485,8 @@ fn what_stands_is_read_back_and_anything_else_is_said() {
     let folder = tempfile::tempdir().unwrap();
     assert_eq!(standing::read(folder.path()).unwrap(), None);
     let entry = Entry { id: 3, written_at: Stamp(2), at: Stamp(1), tub: "A1-x".to_owned(), deed: spawned("A1") };
-    let stands = Standing { entries: vec![entry], alerts: vec![alert(7, AlertState::Returned)] };
+    let alerts = vec![alert(7, AlertState::Returned)];
+    let stands = Standing { entries: vec![entry], alerts, newest_alert: 9, is_unstored: true };
     standing::write(folder.path(), &Standing::default()).unwrap();
     standing::write(folder.path(), &stands).unwrap();
     assert_eq!(standing::read(folder.path()).unwrap(), Some(stands));

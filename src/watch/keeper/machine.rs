@@ -165,6 +165,21 @@ impl Keeper {
         }
     }
 
+    /// Which messengers there are, and whether backups are made: what was told of others is over.
+    pub fn parts_are(&mut self, messengers: &[&str], backups: bool, now: Stamp, events: &mut Vec<AlertEvent>) {
+        let is_gone = |(watch, name): &Part| match watch {
+            Watch::MessengerFailing => !messengers.contains(&name.as_str()),
+            Watch::BackupOld => !backups,
+            _ => false,
+        };
+        let gone: Vec<Part> = self.parts.keys().filter(|part| is_gone(part)).cloned().collect();
+        for part in gone {
+            if let Some(state) = self.parts.remove(&part) {
+                self.book.gone(state.slot, now, events);
+            }
+        }
+    }
+
     /// The machine's clock is right, or cannot be relied on and why; or (`is_advice`) it is only that
     /// nobody confirms it.
     pub fn clock_state(&mut self, is_ok: bool, is_advice: bool, why: &str, now: Stamp, events: &mut Vec<AlertEvent>) {
