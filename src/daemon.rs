@@ -29,6 +29,7 @@ use crate::engine::{Engine, Inlets, Outlets};
 use crate::ingest::{Delivery, Sources};
 use crate::status::{self, Access, snapshot::Snapshot};
 use crate::store::Writer;
+use crate::store::open::FILE;
 use crate::watch::alert::AlertEvent;
 
 /// Deliveries between the sources and the engine, each a small batch: about a second of the fastest
@@ -42,6 +43,11 @@ const STOP_WITHIN: Duration = Duration::from_secs(5);
 const PARTS_LOOK: Duration = Duration::from_secs(1);
 /// How often a daemon that started without its store looks whether it can be opened by now.
 const STORE_LOOK: Duration = Duration::from_secs(10);
+
+/// Said once, when a site begins.
+const FIRST_WORDS: &str = "a first word: tubwatch watches, it is no safety device. Every heater needs a thermostat of its own and a thermal \
+     cut-out, every circuit in a wet tent a residual-current device (RCD/GFCI), fixed wiring a licensed electrician. \
+     Local codes come first";
 
 /// An engine that has shown nothing for so long stands still.
 const ENGINE_SILENT_MS: i64 = MINUTE_MS;
@@ -139,6 +145,7 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     // Refused by rustls when another part of the process was first, which is as good.
     let _ = rustls::crypto::ring::default_provider().install_default();
     let listener = door.open(plan.status.listen)?;
+    let is_first = !plan.store.folder.join(FILE).exists();
     let mut restored = {
         let (plan, now) = (Arc::clone(&plan), clock.now());
         tokio::task::spawn_blocking(move || restore::restore(&plan, now))
@@ -165,6 +172,9 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
         None => None,
     };
     let storeless = writer.is_none();
+    if is_first && !storeless {
+        info!("{FIRST_WORDS}");
+    }
     let waiting = std::mem::take(&mut restored.outbox_waiting);
     let (asked_in, asked) = mpsc::channel(ASKED_MAX);
     let shelf = Arc::new(Shelf::new(Arc::clone(&plan), asked_in));

@@ -65,7 +65,8 @@ impl Reader {
 }
 
 impl Columns {
-    fn visit(
+    /// Gives out the readings of one quantity within the range.
+    pub(super) fn visit(
         &self,
         quantity: Quantity,
         (from, to): (i64, i64),

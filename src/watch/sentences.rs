@@ -24,7 +24,7 @@ pub fn heating_ahead(tub: &str, value_c: f64, slope_c_per_hour: f64, critical_c:
     }
     format!(
         "Tub {tub}: substrate {value_c:.1} °C, rising {slope_c_per_hour:.1} °C an hour over the last hours; at that pace \
-         {critical_c:.1} in about {}. Before you go to bed spread the tubs and cool the room; leave the lid shut.",
+         {critical_c:.1} in about {}. Before you go to bed spread the tubs and cool the room; leave the lid shut. Dry hands at switches.",
         lasting_about(hours.max(0.0))
     )
 }
@@ -118,7 +118,7 @@ pub fn no_core(tub: &str) -> String {
 /// A tub to be picked.
 pub fn pick_soon(tub: &str, days: f64) -> String {
     format!(
-        "Tub {}: pins {days:.0} days ago. Pick before the caps flatten and drop spores; wear a mask.",
+        "Tub {}: pins {days:.0} days ago. Pick before the caps flatten and drop spores; vent, and wear a mask.",
         harmless(tub)
     )
 }

@@ -246,6 +246,20 @@ fn ask(address: &str, path: &str, more: &str) -> (u16, String, String) {
     (code, head.to_owned(), body)
 }
 
+/// A body that came in chunks (RFC 9112, section 7.1), as one.
+pub fn unchunked_bytes(mut rest: &[u8]) -> Vec<u8> {
+    let mut whole = Vec::new();
+    while let Some(end) = rest.windows(2).position(|pair| pair == b"\r\n") {
+        let size = usize::from_str_radix(std::str::from_utf8(&rest[..end]).unwrap().trim(), 16).unwrap();
+        if size == 0 {
+            break;
+        }
+        whole.extend_from_slice(&rest[end + 2..end + 2 + size]);
+        rest = &rest[end + 2 + size + 2..];
+    }
+    whole
+}
+
 fn unchunked(mut rest: &str) -> String {
     let mut whole = String::new();
     while let Some((size, after)) = rest.split_once("\r\n") {
