@@ -21,6 +21,7 @@ mod tap;
 mod tty;
 pub mod window;
 
+pub use door::serve_one;
 pub use receipt::{Ack, Acks, Receipt};
 pub use sources::{Clock, Sources};
 pub use tap::{Arrival, Tap};
