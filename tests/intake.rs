@@ -61,7 +61,14 @@ fn port(daemon: &Daemon) -> u16 {
         line.trim().rsplit(':').next()?.parse().ok()
     };
     wait_until(PATIENCE, "the intake listens", || found().is_some());
-    found().unwrap()
+    let port = found().unwrap();
+    // The status says the same as the log, to whoever has to tell the boards.
+    let address = format!("127.0.0.1:{port}");
+    daemon.status_when("the status shows what was bound", |status| {
+        status["sources"].as_array().unwrap().iter().any(|source| source["address"] == address.as_str())
+    });
+    assert!(daemon.get("/").2.contains(&format!("takes in probes at {address}")));
+    port
 }
 
 fn mosquitto_pub(port: u16, password: &str, more: &[&str]) -> Output {

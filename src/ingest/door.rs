@@ -76,6 +76,7 @@ impl Door {
                 Ok(listener) => {
                     let address = listener.local_addr().unwrap_or(self.desk.plan.address);
                     tracing::info!("{}: takes in probes at {address}", self.desk.plan.name);
+                    self.desk.with_intake(|intake| intake.bound = Some(address));
                     self.tell(SourceState::Connected, String::new()).await;
                     return self.serve(&listener, tls.as_ref()).await;
                 }
