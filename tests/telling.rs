@@ -260,6 +260,40 @@ fn the_morning_list_comes_once_a_day_also_after_a_restart() {
     assert_eq!(rows, [["phone", "morning", "0"], ["post", "morning", "0"]]);
 }
 
+#[test]
+fn a_refused_config_is_told_until_a_right_one_is_read() {
+    let (broker, sink) = (Mosquitto::start(), Sink::start());
+    let phone = format!("[[messenger]]\nname = \"phone\"\nwebhook = {{ url = \"{}\" }}\n", sink.url());
+    let right = |more: &str| config(broker.port(), "60s", &format!("{phone}{more}"));
+    let site = Site::new(&right(""));
+    let daemon = site.run();
+    connected(&daemon);
+    let reads = |config: &str, wanted: &dyn Fn(&Value) -> bool| {
+        site.write_config(config);
+        daemon.signal("HUP");
+        daemon.status_when("the config was read", |status| wanted(&status["alerts"]))
+    };
+    let wrong = right("").replace("every = \"60s\"", "every = \"60 sek\"");
+    let line = 1 + wrong.lines().position(|line| line.contains("60 sek")).unwrap();
+    let said = format!("tubwatch.toml, line {line}, probe[core-a1].every: found \"60 sek\"");
+    let says = |alerts: &Value, what: &str| alerts[0]["text"].as_str().is_some_and(|text| text.contains(what));
+    let alert = reads(&wrong, &|alerts| says(alerts, &said))["alerts"][0].clone();
+    for (key, value) in [("watch", "config"), ("subject", "config"), ("severity", "advice")] {
+        assert_eq!(alert[key], value, "{alert:#}");
+    }
+    assert!(alert["text"].as_str().unwrap().contains("expected "), "{alert:#}");
+    let (_, _, page) = daemon.get("/");
+    assert!(page.contains("Config: not taken over"), "{page}");
+    // The list is for the morning, so nothing was sent before.
+    assert!(sink.posts().is_empty(), "{:#?}", sink.posts());
+    let morning = format!("[morning]\nat = \"{}\"\nto = [\"phone\"]\n", clock(-3));
+    reads(&right(&morning), &|alerts| alerts[0]["state"] == "returned" && alerts[0]["id"] == alert["id"]);
+    let list = || sink.posts().into_iter().find(|post| post.body["event"] == "morning");
+    wait_until(PATIENCE, "the list", || list().is_some());
+    let list = list().unwrap().body["text"].as_str().unwrap().to_owned();
+    assert!(list.contains("advice: config, config"), "{list}");
+}
+
 /// Something that counts how often it is asked for.
 fn asked_for() -> (String, Arc<Mutex<Vec<String>>>) {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();

@@ -25,7 +25,7 @@ mod report;
 mod run;
 mod shelve;
 mod speak;
-mod suggest;
+pub mod suggest;
 mod token;
 mod told;
 mod tubs;

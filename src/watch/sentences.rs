@@ -6,9 +6,12 @@
 
 use std::fmt::Write as _;
 
-use super::wording::{bare, capital, harmless, lasting, lasting_about, names};
+use super::wording::{bare, capital, harmless, harmless_within, lasting, lasting_about, names};
 use crate::climate::Quantity;
 use crate::climate::stamp::HOUR_MS;
+
+/// Longest word on what is wrong with a config: file, line, key, what was found and what was expected.
+pub const CONFIG_WHY_MAX: usize = 400;
 
 /// A core that will reach its critical limit. `hours` until then at the present pace.
 pub fn heating_ahead(tub: &str, value_c: f64, slope_c_per_hour: f64, critical_c: f64, hours: f64) -> String {
@@ -242,6 +245,21 @@ pub fn backup_old(why: &str) -> String {
     reason(&mut text, why);
     text.push_str(" Check that its folder is there and has room.");
     text
+}
+
+/// A changed config that was not taken over; `why` names the file, the line and what is wrong.
+pub fn config_refused(why: &str) -> String {
+    let why = harmless_within(why, CONFIG_WHY_MAX);
+    let why = why.trim_end_matches('.');
+    format!(
+        "Config: not taken over, the settings in force go on ({why}). Mend it, look it over with tubwatch check, then \
+         have it read again."
+    )
+}
+
+/// A right config was read after a wrong one.
+pub fn config_taken_over(lasted_ms: i64) -> String {
+    format!("Config: right again and taken over, after {}.", lasting(lasted_ms))
 }
 
 fn reason(text: &mut String, why: &str) {

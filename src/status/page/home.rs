@@ -407,5 +407,10 @@ fn machine(snapshot: &Snapshot, clock: Clock, bound: Option<SocketAddr>) -> Mark
 }
 
 fn one_source(source: &SourceView, clock: Clock) -> Markup {
-    html! { li { "source " (source.name) ": " (source.state) " since " (clock.short(source.since)) } }
+    html! {
+        li {
+            "source " (source.name) ": " (source.state) " since " (clock.short(source.since))
+            @if let Some(address) = &source.address { ", takes in probes at " (address) }
+        }
+    }
 }
