@@ -21,6 +21,7 @@ pub mod shelf;
 mod standing;
 mod tally;
 mod telling;
+pub mod timekeeping;
 mod view;
 pub mod wishes;
 
@@ -96,6 +97,8 @@ pub struct Outlets {
     pub events: broadcast::Sender<AlertEvent>,
     /// For the sources: whether the store fails, so that nothing is acknowledged.
     pub store_fails: watch::Sender<bool>,
+    /// For the daemon: the machine's clock was set, so everything is to start again with it.
+    pub stepped: watch::Sender<bool>,
 }
 
 /// A source as it stands.
@@ -148,6 +151,7 @@ pub struct Engine {
     rebuilds: Rebuilds,
     forwarding: forwarding::Forwarding,
     standing: standing::Keeping,
+    timekeeping: Option<timekeeping::Timekeeping>,
     store_fault: Option<String>,
     shown_at: Option<Stamp>,
     ticked_at: Stamp,
@@ -176,9 +180,10 @@ impl Engine {
             data_version: 0,
             reader: restored.reader,
             store_fault: restored.fault,
+            timekeeping: restored.timekeeping,
             plan,
+            wall: clock.machine(),
             clock,
-            wall: Clock::Wall,
             outlets,
             round: Round { changes: restored.changes, ..Round::default() },
             pending: VecDeque::new(),
@@ -298,6 +303,7 @@ impl Engine {
             self.release_held(probe, now, false);
         }
         self.poll_entries(now);
+        self.look_at_the_clock(now);
         self.keeper.tick(now, &mut self.events);
         for probe in self.keeper.take_fahrenheit() {
             let name = &self.plan.probes[probe].name;

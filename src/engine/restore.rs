@@ -11,7 +11,9 @@ use tracing::{error, info, warn};
 use crate::climate::Stamp;
 use crate::climate::stamp::{DAY_MS, HOUR_MS};
 use crate::config::Plan;
+use crate::engine::clock::Clock;
 use crate::engine::forwarding::Forwarding;
+use crate::engine::timekeeping::{self, Timekeeping};
 use crate::engine::wishes;
 use crate::grow::logbook::{self, Entry};
 use crate::store::history::Form;
@@ -63,6 +65,8 @@ pub struct Restored {
     pub reader: Option<Reader>,
     /// How far each target of the plan has been sent.
     pub forwarding: Forwarding,
+    /// The machine's clock, where that is the one the daemon runs on.
+    pub timekeeping: Option<Timekeeping>,
     /// Why there is no store.
     pub fault: Option<String>,
 }
@@ -72,27 +76,30 @@ pub fn can_open(plan: &Plan) -> bool {
     Store::open(&plan.store.folder).is_ok()
 }
 
-/// Takes everything a start needs from the store, or what there is without it.
+/// Takes everything a start needs from the store, or what there is without it, by the time of `clock`.
 ///
 /// # Errors
 /// Another daemon runs on the store, or a later version wrote it: then nothing may be started.
-pub fn restore(plan: &Plan, now: Stamp) -> Result<Restored, RestoreError> {
-    match Store::open(&plan.store.folder).and_then(|store| from_store(plan, store, now)) {
+pub fn restore(plan: &Plan, clock: &Clock) -> Result<Restored, RestoreError> {
+    match Store::open(&plan.store.folder).and_then(|store| from_store(plan, store, clock)) {
         Ok(restored) => Ok(restored),
         Err(why @ (StoreError::AlreadyRunning { .. } | StoreError::Newer { .. } | StoreError::Entry { .. })) => {
             Err(why.into())
         }
         Err(why) => {
             error!("{why}. The watches run without it; nothing is kept, and no broker is told \"received\"");
-            Ok(without_store(plan, now, &why))
+            Ok(without_store(plan, clock, &why))
         }
     }
 }
 
-fn from_store(plan: &Plan, mut store: Store, now: Stamp) -> Result<Restored, StoreError> {
+fn from_store(plan: &Plan, mut store: Store, clock: &Clock) -> Result<Restored, StoreError> {
     let names: Vec<&str> = plan.probes.iter().map(|probe| probe.name.as_str()).collect();
     let probe_ids = store.probe_ids(&names)?;
     let forwards: Vec<&str> = plan.forwards.iter().map(|forward| forward.name.as_str()).collect();
+    let mut forwarding = Forwarding::restore(&store.reader()?, &forwards)?;
+    let timekeeping = timekeeping::begin(&mut store, clock, &mut forwarding)?;
+    let now = clock.now();
     let reader = store.reader()?;
     let seen = reader.known()?;
     let entries = reader.entries()?;
@@ -123,14 +130,16 @@ fn from_store(plan: &Plan, mut store: Store, now: Stamp) -> Result<Restored, Sto
         next_outbox_id: newest.outbox + 1,
         changes: changed.into_iter().map(Change::Correction).collect(),
         probe_ids,
-        forwarding: Forwarding::restore(&reader, &forwards)?,
+        forwarding,
+        timekeeping,
         reader: Some(reader),
         store: Some(store),
         fault: None,
     })
 }
 
-fn without_store(plan: &Plan, now: Stamp, why: &StoreError) -> Restored {
+fn without_store(plan: &Plan, clock: &Clock, why: &StoreError) -> Restored {
+    let now = clock.now();
     let standing = match standing::read(&plan.store.folder) {
         Ok(Some(standing)) => standing,
         Ok(None) => standing::Standing::default(),
@@ -155,6 +164,7 @@ fn without_store(plan: &Plan, now: Stamp, why: &StoreError) -> Restored {
         changes: Vec::new(),
         store: None,
         forwarding: Forwarding::default(),
+        timekeeping: Timekeeping::without_store(clock),
         reader: None,
         fault: Some(why.to_string()),
     }

@@ -224,11 +224,19 @@ pub fn battery_well(probe: &str) -> String {
 }
 
 /// The machine's clock.
-pub fn clock(why: &str) -> String {
-    let mut text = "Clock: the machine's time cannot be relied on".to_owned();
-    reason(&mut text, why);
-    text.push_str(" Samples without a time of their own are marked. Check the network, and the battery of its clock.");
-    text
+pub fn clock(why: &str, ms: i64) -> String {
+    let why = harmless(why);
+    if why.is_empty() {
+        return "Clock: nothing confirms the machine's time. That is usual without internet: compare it with a watch, \
+                and set it if it is wrong."
+            .to_owned();
+    }
+    format!(
+        "Clock: the machine's time has been wrong for {}: {}. Connect it to the internet or set it by hand; samples \
+         without a time of their own are then dated anew, until then they are marked.",
+        lasting(ms),
+        why.trim_end_matches('.')
+    )
 }
 
 /// A messenger that does not deliver.
