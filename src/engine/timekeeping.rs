@@ -8,6 +8,9 @@
 //! The engine's own clock is not set: until the restart everything goes on evenly in the old time. So
 //! all that is alive is made anew in the new time by the one road there is, from the store.
 
+use std::path::Path;
+use std::sync::OnceLock;
+
 use tracing::{error, info, warn};
 
 use crate::climate::stamp::MINUTE_MS;
@@ -22,6 +25,12 @@ use crate::watch::dating::FUTURE_MS;
 /// The kernel's name for this boot.
 const BOOT_ID: &str = "/proc/sys/kernel/random/boot_id";
 
+/// What a unit that hides the kernel's settings says instead.
+const BOOT_ID_TOLD: &str = "TUBWATCH_BOOT_ID";
+
+/// systemd-timesyncd's folder; the file `synchronized` in it is made once the clock was set by it.
+const TIME_SERVICE: &str = "/run/systemd/timesync";
+
 /// After a start the clock may be set again at once; so soon a restart would be worth nothing.
 const RESTS_MS: i64 = 1_000;
 
@@ -30,17 +39,26 @@ const TRIES_AGAIN_MS: i64 = MINUTE_MS;
 
 /// Looks at both clocks.
 pub fn sight() -> Sight {
-    // Where it cannot be read every run is a boot of its own: nothing is moved.
-    let boot = std::fs::read_to_string(BOOT_ID)
-        .map_or_else(|_| format!("run {}", std::process::id()), |text| text.trim().to_owned());
-    Sight { wall: Clock::Wall.now(), since_boot_ms: since_boot_ms(), boot, is_synchronised: is_synchronised() }
+    Sight { wall: Clock::Wall.now(), since_boot_ms: since_boot_ms(), boot: boot(), is_synchronised: is_synchronised() }
 }
 
-/// Whether the kernel holds the clock for synchronised; `None` where we may not ask.
+/// The kernel's name for this boot; where it is not shown, what the unit says; else one of this
+/// process's own, which no other bears, so that nothing of another boot is ever moved.
+fn boot() -> String {
+    static OWN: OnceLock<String> = OnceLock::new();
+    let told = std::fs::read_to_string(BOOT_ID).ok().or_else(|| std::env::var(BOOT_ID_TOLD).ok());
+    let told = told.map(|text| text.trim().replace('-', "")).filter(|text| !text.is_empty());
+    told.unwrap_or_else(|| OWN.get_or_init(|| format!("run {:032x}", rand::random::<u128>())).clone())
+}
+
+/// Whether the kernel holds the clock for synchronised. A unit that is shut in may not ask it: then
+/// what systemd's time service says, and `None` where that does not run.
 fn is_synchronised() -> Option<bool> {
     let mut asked = rtime_clock::adjtime::Timex::new();
-    rtime_clock::adjtime::adjtimex(&mut asked).ok()?;
-    Some(asked.0.status & libc::STA_UNSYNC == 0)
+    match rtime_clock::adjtime::adjtimex(&mut asked) {
+        Ok(_) => Some(asked.0.status & libc::STA_UNSYNC == 0),
+        Err(_) => Path::new(TIME_SERVICE).exists().then(|| Path::new(TIME_SERVICE).join("synchronized").exists()),
+    }
 }
 
 /// The clock as one run of the engine keeps it.
