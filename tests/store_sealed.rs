@@ -207,7 +207,13 @@ fn what_a_sealed_range_depends_on_is_told_without_reading_it() {
     Store::open(path).unwrap().probe_ids(&["a", "b"]).unwrap();
     let at = |minute: i64| Stamp(1_793_491_200_000 + minute * 60_000);
     let samples = |minutes: std::ops::Range<i64>, step: usize| -> Vec<Change> {
-        let one = |minute| Sample { probe: 1, at: at(minute), values: [Some(24.0), None, None, None], quality: GOOD };
+        let one = |minute| Sample {
+            probe: 1,
+            at: at(minute),
+            values: [Some(24.0), None, None, None],
+            quality: GOOD,
+            timing: Default::default(),
+        };
         minutes.step_by(step).map(|minute| Change::Sample(one(minute))).collect()
     };
     let print = || {

@@ -267,7 +267,7 @@ fn a_refused_config_is_told_until_a_right_one_is_read() {
     let right = |more: &str| config(broker.port(), "60s", &format!("{phone}{more}"));
     let site = Site::new(&right(""));
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     let reads = |config: &str, wanted: &dyn Fn(&Value) -> bool| {
         site.write_config(config);
         daemon.signal("HUP");
