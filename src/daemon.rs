@@ -30,6 +30,7 @@ use crate::engine::{Engine, Inlets, Outlets};
 use crate::ingest::{Delivery, Sources};
 use crate::status::{self, Access, snapshot::Snapshot};
 use crate::store::Writer;
+use crate::store::open::FILE;
 use crate::watch::alert::AlertEvent;
 
 /// Deliveries between the sources and the engine, each a small batch: about a second of the fastest
@@ -43,6 +44,11 @@ const STOP_WITHIN: Duration = Duration::from_secs(5);
 const PARTS_LOOK: Duration = Duration::from_secs(1);
 /// How often a daemon that started without its store looks whether it can be opened by now.
 const STORE_LOOK: Duration = Duration::from_secs(10);
+
+/// Said once, when a site begins.
+const FIRST_WORDS: &str = "a first word: tubwatch watches, it is no safety device. Every heater needs a thermostat of its own and a thermal \
+     cut-out, every circuit in a wet tent a residual-current device (RCD/GFCI), fixed wiring a licensed electrician. \
+     Local codes come first";
 
 /// An engine that has shown nothing for so long stands still.
 const ENGINE_SILENT_MS: i64 = MINUTE_MS;
@@ -133,14 +139,21 @@ fn is_well(snapshot: &Snapshot, now: Stamp) -> Result<(), String> {
     Ok(())
 }
 
-/// Starts everything, in order; what fails to start ends what had started.
+/// Starts everything, in order; what fails to start ends what had started. `refused_config` is why the config that was
+/// read last is not the one in force.
 ///
 /// # Errors
 /// The store is locked or damaged, or the status address is taken.
-pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Running, DaemonError> {
+pub async fn start(
+    plan: Arc<Plan>,
+    clock: Clock,
+    door: &mut Door,
+    refused_config: watch::Receiver<Option<String>>,
+) -> Result<Running, DaemonError> {
     // Refused by rustls when another part of the process was first, which is as good.
     let _ = rustls::crypto::ring::default_provider().install_default();
     let listener = door.open(plan.status.listen)?;
+    let is_first = !plan.store.folder.join(FILE).exists();
     let mut restored = {
         let (plan, clock) = (Arc::clone(&plan), clock.clone());
         tokio::task::spawn_blocking(move || restore::restore(&plan, &clock))
@@ -167,6 +180,9 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
         None => None,
     };
     let storeless = writer.is_none();
+    if is_first && !storeless {
+        info!("{FIRST_WORDS}");
+    }
     let waiting = std::mem::take(&mut restored.outbox_waiting);
     let (asked_in, asked) = mpsc::channel(ASKED_MAX);
     let shelf = Arc::new(Shelf::new(Arc::clone(&plan), asked_in));
@@ -185,8 +201,15 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
         stepped: stepped_in,
     };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
-    let engine =
-        tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, forwards, asked, backups: backup_standings }));
+    let engine = tokio::spawn(engine.run(Inlets {
+        deliveries,
+        reports,
+        outcomes,
+        forwards,
+        asked,
+        refused_config,
+        backups: backup_standings,
+    }));
 
     let forwarder = (!storeless).then(|| Forwarder::start(&plan, &asks));
     let mut address = None;
@@ -302,11 +325,12 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
     let mut hangup = signal(SignalKind::hangup()).map_err(DaemonError::Signals)?;
     let mut plan = Arc::new(plan);
     let mut door = Door::default();
+    let refused = watch::Sender::new(None);
     let mut manager = Manager::new();
     let mut look = tokio::time::interval(STORE_LOOK);
     look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     loop {
-        let mut running = start(Arc::clone(&plan), Clock::steady(), &mut door).await?;
+        let mut running = start(Arc::clone(&plan), Clock::steady(), &mut door, refused.subscribe()).await?;
         let doing = format!("watching {} probes for {}", plan.probes.len(), plan.site);
         info!("{doing}");
         manager.ready(&doing);
@@ -317,9 +341,13 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
                 _ = interrupt.recv() => break Ask::Stop,
                 _ = hangup.recv() => {
                     manager.reloading();
-                    if let Some(new) = reread(&plan.file) {
-                        plan = Arc::new(new);
-                        break Ask::Reload;
+                    match reread(&plan.file) {
+                        Ok(new) => {
+                            plan = Arc::new(new);
+                            refused.send_replace(None);
+                            break Ask::Reload;
+                        }
+                        Err(why) => drop(refused.send_replace(Some(why))),
                     }
                     manager.ready(&doing);
                 }
@@ -351,16 +379,16 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
     }
 }
 
-/// The config as it is now; a wrong one is said, and the old one goes on.
-fn reread(file: &Path) -> Option<Plan> {
+/// The config as it is now; of a wrong one the old goes on, and the error is the first fault, for an alert.
+fn reread(file: &Path) -> Result<Plan, String> {
     match config::load(file) {
         Ok(plan) => {
             info!("{}: read again", file.display());
-            Some(plan)
+            Ok(plan)
         }
         Err(faults) => {
             error!("{}: not taken over, the settings in force go on:\n{faults}", file.display());
-            None
+            Err(faults.in_short())
         }
     }
 }

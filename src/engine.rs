@@ -28,6 +28,7 @@ pub mod wear;
 pub mod wishes;
 
 use std::collections::VecDeque;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -80,6 +81,8 @@ pub struct Inlets {
     pub backups: mpsc::UnboundedReceiver<backups::Standing>,
     /// From the forwarders.
     pub forwards: mpsc::Receiver<forwarding::Ask>,
+    /// Why the config that was read last was not taken over; `None`: it is the one in force.
+    pub refused_config: watch::Receiver<Option<String>>,
     /// From the page.
     pub asked: mpsc::Receiver<shelf::Asked>,
 }
@@ -104,6 +107,7 @@ pub struct Outlets {
 struct SourceLive {
     state: SourceState,
     since: Stamp,
+    bound: Option<SocketAddr>,
 }
 
 /// What one ticket of the writer stands for.
@@ -164,8 +168,8 @@ impl Engine {
     /// An engine that carries on from what was restored.
     pub fn new(plan: Arc<Plan>, clock: Clock, restored: restore::Restored, outlets: Outlets) -> Engine {
         let now = clock.now();
-        let sources =
-            plan.setup.sources.iter().map(|_| SourceLive { state: SourceState::Connecting, since: now }).collect();
+        let not_yet = |_| SourceLive { state: SourceState::Connecting, since: now, bound: None };
+        let sources = plan.setup.sources.iter().map(not_yet).collect();
         let folder: PathBuf = plan.store.folder.clone();
         let mut engine = Engine {
             dating: plan.setup.probes.iter().map(|probe| Dating::new(probe.every_ms)).collect(),
@@ -220,6 +224,7 @@ impl Engine {
             // The logbook may have been written to while nobody ran.
             self.keep_standing();
         }
+        self.config(&mut inlets.refused_config);
         self.end_round();
         loop {
             tokio::select! {
@@ -234,6 +239,7 @@ impl Engine {
                 Some(report) = inlets.reports.recv() => self.report(report),
                 Some(outcome) = inlets.outcomes.recv() => self.outcome(&outcome),
                 Some(standing) = inlets.backups.recv() => self.backup(&standing),
+                Ok(()) = inlets.refused_config.changed() => self.config(&mut inlets.refused_config),
                 Some(ask) = inlets.forwards.recv() => self.forward(ask),
                 Some(result) = rebuilt.recv() => self.rebuilt(result),
                 Some(asked) = inlets.asked.recv() => self.asked(asked),
@@ -282,7 +288,10 @@ impl Engine {
                 self.tally.refuse(&self.plan, &refused, self.clock.now());
                 self.changed = true;
             }
-            Delivery::Source { source, state, at, why } => self.source(source, state, at, &why),
+            Delivery::Source { source, state, at, why, bound } => {
+                self.source(source, state, at, &why);
+                self.sources[source].bound = bound;
+            }
         }
     }
 
@@ -296,7 +305,7 @@ impl Engine {
                 SourceState::Connecting if why.is_empty() => info!("{name}: connecting"),
                 SourceState::Connecting | SourceState::Away => warn!("{name}: {}: {why}", state.word()),
             }
-            *live = SourceLive { state, since: at };
+            *live = SourceLive { state, since: at, bound: None };
         }
         self.keeper.source(source, state == SourceState::Connected, at, why, &mut self.events);
         self.changed = true;
@@ -394,6 +403,13 @@ impl Engine {
     fn backup(&mut self, standing: &backups::Standing) {
         let now = self.clock.now();
         self.keeper.machine_state(Watch::BackupOld, "", standing.is_ok, &standing.why, now, &mut self.events);
+    }
+
+    /// The config was read: it is in force, or was refused.
+    fn config(&mut self, refused: &mut watch::Receiver<Option<String>>) {
+        let (now, why) = (self.clock.now(), refused.borrow_and_update().clone());
+        let is_ok = why.is_none();
+        self.keeper.machine_state(Watch::Config, "", is_ok, &why.unwrap_or_default(), now, &mut self.events);
     }
 
     /// Hands what the round added up to to the writer and the messengers, and shows it.

@@ -13,12 +13,12 @@ use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant};
 
 use harness::daemon::{Daemon, Site, named};
 use harness::farm::Farm;
 use harness::sink::Sink;
-use harness::{Mosquitto, Wire, wait_until};
+use harness::{Mosquitto, Wire, now_ms, wait_until};
 use serde_json::json;
 
 /// Probes over MQTT, each once in a cycle, and over wires.
@@ -32,10 +32,6 @@ const CATCH_UP: Duration = Duration::from_secs(120);
 const KILLED_AT_LEAST_UNTIL: i64 = 22;
 /// The disk of the store.
 const DISK_MB: usize = 512;
-
-fn now_ms() -> i64 {
-    i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis()).unwrap()
-}
 
 /// A small disk of its own, taken off again in the end.
 struct Disk(PathBuf);

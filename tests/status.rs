@@ -375,6 +375,9 @@ async fn a_name_of_elsewhere_pointed_here_reads_nothing() {
         ("host: example.invalid\r\nauthorization: Bearer wrong\r\n", 403),
         ("host: example.invalid\r\nauthorization: Bearer correct\r\n", 200),
         ("host: example.invalid\r\nauthorization: bearer correct\r\n", 200),
+        ("host: localhost\r\nhost: localhost\r\n", 400),
+        ("host: localhost\r\nHOST: example.invalid\r\n", 400),
+        ("host: example.invalid\r\nhost: localhost\r\nauthorization: Bearer correct\r\n", 400),
     ] {
         let answer = served.ask_with("GET", "/status.json", headers).await;
         assert_eq!(answer.status, status, "{headers}");

@@ -8,18 +8,13 @@ use std::io::{BufRead, BufReader, Write};
 use std::net::TcpListener;
 use std::os::unix::fs::PermissionsExt;
 use std::sync::{Arc, Mutex};
-use std::time::{SystemTime, UNIX_EPOCH};
 
-use harness::daemon::{Daemon, Site, named};
+use harness::daemon::{Site, named};
 use harness::ear::Ear;
 use harness::post_office::PostOffice;
 use harness::sink::Sink;
-use harness::{Mosquitto, PATIENCE, wait_until};
+use harness::{Mosquitto, PATIENCE, now_ms, wait_until};
 use serde_json::{Value, json};
-
-fn now_ms() -> i64 {
-    i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis()).unwrap()
-}
 
 /// The time of day in UTC, `minutes` from now.
 fn clock(minutes: i64) -> String {
@@ -57,27 +52,8 @@ name = "shelf"
     )
 }
 
-fn connected(daemon: &Daemon) {
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
-}
-
 fn reading(broker: &Mosquitto, ms: i64, t_c: f64) {
     broker.publish("core/a1", json!({"ts": ms, "t": t_c}).to_string(), 1, false);
-}
-
-fn spawn(site: &Site) {
-    site.ok(&[
-        "spawn",
-        "A1",
-        "--culture",
-        "winter-oyster",
-        "--space",
-        "shelf",
-        "--core",
-        "core-a1",
-        "--at",
-        "2026-01-01",
-    ]);
 }
 
 #[test]
@@ -106,7 +82,7 @@ run = {{ program = "lamp", args = ["on"] }}
     let heard = site.folder.path().join("heard");
     std::fs::write(&lamp, format!("#!/bin/sh\ncat >> '{}'\n", heard.display())).unwrap();
     std::fs::set_permissions(&lamp, std::fs::Permissions::from_mode(0o755)).unwrap();
-    spawn(&site);
+    site.spawn_a1("2026-01-01");
 
     let said = site.ok(&["try", "all"]);
     assert_eq!(said, "phone: accepted\npost: accepted\nbell: accepted\nlamp: accepted\n");
@@ -115,7 +91,7 @@ run = {{ program = "lamp", args = ["on"] }}
 
     let ear = Ear::on(broker.port(), "tubwatch/#");
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     wait_until(PATIENCE, "somebody watches", || ear.on_topic("tubwatch/watching").last().is_some());
     assert_eq!(ear.on_topic("tubwatch/watching"), [r#"{"watching": true}"#]);
     // A trial beside the running daemon throws nobody out.
@@ -146,7 +122,7 @@ run = {{ program = "lamp", args = ["on"] }}
     daemon.kill_nine();
     wait_until(PATIENCE, "the will is told", || ear.on_topic("tubwatch/watching").last().unwrap().contains("false"));
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     wait_until(PATIENCE, "it watches again", || ear.on_topic("tubwatch/watching").last().unwrap().contains("true"));
     site.ok(&["acknowledge", &posted["id"].to_string()]);
     wait_until(PATIENCE, "all are told of the acknowledgement", || {
@@ -180,9 +156,9 @@ fn quiet_hours_hold_a_warning_and_a_reload_ends_them() {
         config(broker.port(), "1s", &more)
     };
     let site = Site::new(&hush(&clock(-60), &clock(60)));
-    spawn(&site);
+    site.spawn_a1("2026-01-01");
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     reading(&broker, now_ms(), 22.0);
     // Then it falls silent, which is an advice.
     wait_until(PATIENCE, "the desk is told", || !sink.posts().is_empty());
@@ -197,8 +173,8 @@ fn quiet_hours_hold_a_warning_and_a_reload_ends_them() {
     assert_eq!(sink.posts()[0].header("idempotency-key"), sink.posts()[1].header("idempotency-key"));
 }
 
+/// Takes a minute: so long a messenger may fail before it is told.
 #[test]
-#[ignore = "takes a minute: so long a messenger may fail before it is told; run it with --ignored"]
 fn a_messenger_that_fails_is_told_through_the_other() {
     let (broker, dead, well) = (Mosquitto::start(), Sink::start(), Sink::start());
     dead.answer(500);
@@ -209,9 +185,9 @@ fn a_messenger_that_fails_is_told_through_the_other() {
         well.url()
     );
     let site = Site::new(&config(broker.port(), "60s", &more));
-    spawn(&site);
+    site.spawn_a1("2026-01-01");
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     reading(&broker, now_ms() - 1_000, 31.4);
     reading(&broker, now_ms(), 31.5);
     let told = |sink: &Sink, event: &str| {
@@ -239,9 +215,9 @@ fn the_morning_list_comes_once_a_day_also_after_a_restart() {
     );
     let config = |morning: &str| config(broker.port(), "60s", &format!("{more}{morning}"));
     let site = Site::new(&config(""));
-    spawn(&site);
+    site.spawn_a1("2026-01-01");
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     // Something comes and goes in the night, something stands.
     let now = now_ms();
     for (ago, t_c) in [(7_200_000, 31.4), (7_199_000, 31.5), (60_000, 24.0)] {
@@ -276,12 +252,46 @@ fn the_morning_list_comes_once_a_day_also_after_a_restart() {
     assert!(mail.data.contains("Wrong now:"), "{}", mail.data);
     daemon.kill_nine();
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     reading(&broker, now_ms(), 31.6);
     daemon.status_when("it runs on", |status| named(status, "probes", "core-a1")["samples"] == 6);
     assert_eq!(lists().len(), 1);
     let rows = site.query("SELECT messenger, event, alert FROM outbox WHERE event = 'morning' ORDER BY id");
     assert_eq!(rows, [["phone", "morning", "0"], ["post", "morning", "0"]]);
+}
+
+#[test]
+fn a_refused_config_is_told_until_a_right_one_is_read() {
+    let (broker, sink) = (Mosquitto::start(), Sink::start());
+    let phone = format!("[[messenger]]\nname = \"phone\"\nwebhook = {{ url = \"{}\" }}\n", sink.url());
+    let right = |more: &str| config(broker.port(), "60s", &format!("{phone}{more}"));
+    let site = Site::new(&right(""));
+    let daemon = site.run();
+    daemon.connected();
+    let reads = |config: &str, wanted: &dyn Fn(&Value) -> bool| {
+        site.write_config(config);
+        daemon.signal("HUP");
+        daemon.status_when("the config was read", |status| wanted(&status["alerts"]))
+    };
+    let wrong = right("").replace("every = \"60s\"", "every = \"60 sek\"");
+    let line = 1 + wrong.lines().position(|line| line.contains("60 sek")).unwrap();
+    let said = format!("tubwatch.toml, line {line}, probe[core-a1].every: found \"60 sek\"");
+    let says = |alerts: &Value, what: &str| alerts[0]["text"].as_str().is_some_and(|text| text.contains(what));
+    let alert = reads(&wrong, &|alerts| says(alerts, &said))["alerts"][0].clone();
+    for (key, value) in [("watch", "config"), ("subject", "config"), ("severity", "advice")] {
+        assert_eq!(alert[key], value, "{alert:#}");
+    }
+    assert!(alert["text"].as_str().unwrap().contains("expected "), "{alert:#}");
+    let (_, _, page) = daemon.get("/");
+    assert!(page.contains("Config: not taken over"), "{page}");
+    // The list is for the morning, so nothing was sent before.
+    assert!(sink.posts().is_empty(), "{:#?}", sink.posts());
+    let morning = format!("[morning]\nat = \"{}\"\nto = [\"phone\"]\n", clock(-3));
+    reads(&right(&morning), &|alerts| alerts[0]["state"] == "returned" && alerts[0]["id"] == alert["id"]);
+    let list = || sink.posts().into_iter().find(|post| post.body["event"] == "morning");
+    wait_until(PATIENCE, "the list", || list().is_some());
+    let list = list().unwrap().body["text"].as_str().unwrap().to_owned();
+    assert!(list.contains("advice: config, config"), "{list}");
 }
 
 /// Something that counts how often it is asked for.
@@ -314,7 +324,7 @@ fn the_sign_of_life_is_given_only_while_all_works() {
     let (url, asked) = asked_for();
     let site = Site::new(&config(broker.port(), "1s", &format!("[sign_of_life]\nurl = \"{url}\"\nevery = \"1s\"\n")));
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     let says = |part: &str| daemon.log_lines().iter().filter(|line| line.contains(part)).count();
     wait_until(PATIENCE, "it is withheld while no probe reports", || says("withheld: samples: no probe reports") == 1);
     assert!(asked.lock().unwrap().is_empty());

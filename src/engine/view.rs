@@ -125,7 +125,12 @@ impl Engine {
     fn source_views(&self) -> Vec<SourceView> {
         let views = self.plan.setup.sources.iter().zip(&self.sources);
         views
-            .map(|(setup, live)| SourceView { name: setup.name.clone(), state: live.state.word(), since: live.since })
+            .map(|(setup, live)| SourceView {
+                name: setup.name.clone(),
+                state: live.state.word(),
+                since: live.since,
+                address: live.bound.map(|address| address.to_string()),
+            })
             .collect()
     }
 

@@ -176,6 +176,9 @@ pub struct SourceView {
     /// Since when.
     #[serde(serialize_with = "stamp")]
     pub since: Stamp,
+    /// Where an intake listens; left out of any other source, and where it does not.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub address: Option<String>,
 }
 
 /// What `/health` and `/metrics` need beside the public state.

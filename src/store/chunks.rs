@@ -14,7 +14,7 @@ use rusqlite::{Connection, OptionalExtension, params};
 
 use super::chunk::{self, Fault, Packed, QualityRun, Row};
 use super::error::StoreError;
-use crate::climate::Stamp;
+use crate::climate::{Quality, Quantity, Stamp};
 
 /// Samples that a chunk may say to hold: more is damage. The sealer makes none over a fortieth of it.
 pub(super) const SAMPLES_MAX: usize = 1 << 20;
@@ -95,6 +95,33 @@ pub(super) fn spans(
         spans.push(span);
     }
     spans.sort_unstable_by_key(|span| span.first);
+    Ok(spans)
+}
+
+/// The chunks of `probe` with times from `from` on and before `to` that hold a value of `quantity` which
+/// is not good, earliest first.
+pub(super) fn doubtful_spans(
+    connection: &Connection,
+    probe: i64,
+    from: i64,
+    to: i64,
+    quantity: Quantity,
+) -> Result<Vec<Span>, ChunkError> {
+    let sql = "SELECT id, first, last, count, quality FROM chunk
+        WHERE probe = ?1 AND last >= ?2 AND first < ?3 AND quality IS NOT NULL ORDER BY first";
+    let mut statement = connection.prepare_cached(sql)?;
+    let mut rows = statement.query([probe, from, to])?;
+    let mut spans = Vec::new();
+    while let Some(row) = rows.next()? {
+        let count = usize::try_from(row.get::<_, i64>(3)?).unwrap_or(usize::MAX);
+        let span = Span { id: row.get(0)?, probe, first: row.get(1)?, last: row.get(2)?, count };
+        let fault = |fault| ChunkError::Blob(span, fault);
+        let quality = blob(row.get_ref(4)?).map_err(fault)?;
+        let runs = chunk::unpack_quality(quality, span.count).map_err(fault)?;
+        if runs.iter().any(|run| (run.judged >> (4 * quantity.index())) & 0xF != Quality::Good as u32) {
+            spans.push(span);
+        }
+    }
     Ok(spans)
 }
 

@@ -69,13 +69,14 @@ impl Reader {
 
 /// What holds for the whole series.
 #[derive(Clone, Copy)]
-struct Known<'a> {
-    corrections: &'a [Dated],
-    wrong: &'a HashSet<u32>,
+pub(super) struct Known<'a> {
+    pub corrections: &'a [Dated],
+    pub wrong: &'a HashSet<u32>,
 }
 
 impl Columns {
-    fn visit(
+    /// Gives out the readings of one quantity within the range.
+    pub(super) fn visit(
         &self,
         quantity: Quantity,
         (from, to): (i64, i64),

@@ -197,8 +197,8 @@ pub fn span(ms: i64) -> String {
     let (days, seconds) = (ms / DAY_MS, ms / SECOND_MS);
     match seconds {
         ..120 => format!("{seconds} s"),
-        ..7_200 => format!("{} min", seconds / 60),
-        ..172_800 => format!("{} h", seconds / 3_600),
+        120..7_200 => format!("{} min", seconds / 60),
+        7_200..172_800 => format!("{} h", seconds / 3_600),
         _ if days < 730 => format!("{days} days"),
         _ => format!("{} years", days / 365),
     }
@@ -290,8 +290,11 @@ mod tests {
         Sight { wall: Stamp(wall), since_boot_ms, boot: "one".to_owned(), is_synchronised: Some(is_synchronised) }
     }
 
-    /// Steps from sight to sight; gives trust, step and moves (stretch, by) of each.
-    fn walk(sights: &[(i64, i64, bool)]) -> Vec<(Trust, Option<i64>, Vec<(u32, i64)>)> {
+    /// What a sight led to: trust, step, and moves (stretch, by).
+    type Led = (Trust, Option<i64>, Vec<(u32, i64)>);
+
+    /// Steps from sight to sight.
+    fn walk(sights: &[(i64, i64, bool)]) -> Vec<Led> {
         let mut known: Vec<Stretch> = Vec::new();
         let mut told = Vec::new();
         for (wall, since_boot_ms, is_synchronised) in sights {

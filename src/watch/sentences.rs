@@ -6,9 +6,12 @@
 
 use std::fmt::Write as _;
 
-use super::wording::{bare, capital, harmless, lasting, lasting_about, names};
+use super::wording::{bare, capital, harmless, harmless_within, lasting, lasting_about, names};
 use crate::climate::Quantity;
 use crate::climate::stamp::HOUR_MS;
+
+/// Longest word on what is wrong with a config: file, line, key, what was found and what was expected.
+pub const CONFIG_WHY_MAX: usize = 400;
 
 /// A core that will reach its critical limit. `hours` until then at the present pace.
 pub fn heating_ahead(tub: &str, value_c: f64, slope_c_per_hour: f64, critical_c: f64, hours: f64) -> String {
@@ -24,7 +27,7 @@ pub fn heating_ahead(tub: &str, value_c: f64, slope_c_per_hour: f64, critical_c:
     }
     format!(
         "Tub {tub}: substrate {value_c:.1} °C, rising {slope_c_per_hour:.1} °C an hour over the last hours; at that pace \
-         {critical_c:.1} in about {}. Before you go to bed spread the tubs and cool the room; leave the lid shut.",
+         {critical_c:.1} in about {}. Before you go to bed spread the tubs and cool the room; leave the lid shut. Dry hands at switches.",
         lasting_about(hours.max(0.0))
     )
 }
@@ -118,7 +121,7 @@ pub fn no_core(tub: &str) -> String {
 /// A tub to be picked.
 pub fn pick_soon(tub: &str, days: f64) -> String {
     format!(
-        "Tub {}: pins {days:.0} days ago. Pick before the caps flatten and drop spores; wear a mask.",
+        "Tub {}: pins {days:.0} days ago. Pick before the caps flatten and drop spores; vent, and wear a mask.",
         harmless(tub)
     )
 }
@@ -250,6 +253,21 @@ pub fn backup_old(why: &str) -> String {
     reason(&mut text, why);
     text.push_str(" Check that its folder is there and has room.");
     text
+}
+
+/// A changed config that was not taken over; `why` names the file, the line and what is wrong.
+pub fn config_refused(why: &str) -> String {
+    let why = harmless_within(why, CONFIG_WHY_MAX);
+    let why = why.trim_end_matches('.');
+    format!(
+        "Config: not taken over, the settings in force go on ({why}). Mend it, look it over with tubwatch check, then \
+         have it read again."
+    )
+}
+
+/// A right config was read after a wrong one.
+pub fn config_taken_over(lasted_ms: i64) -> String {
+    format!("Config: right again and taken over, after {}.", lasting(lasted_ms))
 }
 
 fn reason(text: &mut String, why: &str) {
