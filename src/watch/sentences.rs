@@ -231,12 +231,13 @@ pub fn clock(why: &str, ms: i64) -> String {
                 and set it if it is wrong."
             .to_owned();
     }
-    format!(
-        "Clock: the machine's time has been wrong for {}: {}. Connect it to the internet or set it by hand; samples \
-         without a time of their own are then dated anew, until then they are marked.",
-        lasting(ms),
-        why.trim_end_matches('.')
-    )
+    let mut text = format!("Clock: the machine's time has been wrong for {}", lasting(ms));
+    reason(&mut text, &why);
+    text.push_str(
+        " Connect it to the internet or set it by hand; samples without a time of their own are then dated anew, \
+         until then they are marked.",
+    );
+    text
 }
 
 /// A messenger that does not deliver.
