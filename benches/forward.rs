@@ -77,7 +77,13 @@ fn fill(site: &Site, count: i64) {
                 Some(noisy(900.0, 12.0, 1.0)),
                 None,
             ];
-            Change::Sample(Sample { probe: *id, at: Stamp(at + id), values, quality: [Quality::Good; 4] })
+            Change::Sample(Sample {
+                probe: *id,
+                at: Stamp(at + id),
+                values,
+                quality: [Quality::Good; 4],
+                timing: Default::default(),
+            })
         });
         writer.write(changes.collect(), if round % 500 == 0 { Urgency::AtOnce } else { Urgency::WhenDue }, 0);
     }

@@ -1,8 +1,8 @@
 //! The pages, measured on the built program: `cargo bench --bench page`.
 //!
 //! Prints the time to answer `/` with 60 tubs, `/tub/NAME` over a year of a probe that reports once a
-//! minute, `/metrics` with 200 probes, and requests a second beside a flood of samples. Figures depend
-//! on the machine; quote them with it.
+//! minute, `/metrics` with 200 probes, and requests a second beside a flood of samples. Words after `--`
+//! (`tubs`, `metrics`, `year`, `flood`) choose parts. Figures depend on the machine; quote them with it.
 #![allow(clippy::unwrap_used, clippy::panic, clippy::print_stdout, missing_docs)]
 
 #[path = "../tests/page/ask.rs"]
@@ -19,6 +19,7 @@ use std::time::{Duration, Instant};
 
 use harness::Mosquitto;
 use harness::daemon::named;
+use rumqttc::{Client, Connection, Event, Incoming, MqttOptions, QoS};
 use scene::{AIR, CORE, DAY, MINUTE, Past, daily, fill, head, now, probe, rfc3339};
 use serde_json::json;
 
@@ -93,16 +94,85 @@ fn a_year() {
     }
 }
 
+/// Samples a second of the flood, over so many probes.
+const RATE: u64 = 5_000;
+const PROBES: u64 = 10;
+const FLOOD: Duration = Duration::from_secs(10);
+
+fn client(port: u16) -> (Client, Connection) {
+    let mut options = MqttOptions::new(harness::unique("bench"), "127.0.0.1", port);
+    options.set_inflight(1_000);
+    let (client, mut connection) = Client::new(options, 2_000);
+    let mut network = connection.eventloop.network_options();
+    network.set_tcp_nodelay(true);
+    connection.eventloop.set_network_options(network);
+    (client, connection)
+}
+
+/// Publishes at an even pace over one connection until the flood is over; how many the broker has taken.
+fn flood(port: u16) -> u64 {
+    let (client, mut connection) = client(port);
+    let total = Arc::new(AtomicU64::new(u64::MAX));
+    let told = Arc::clone(&total);
+    let sender = std::thread::spawn(move || {
+        let began = Instant::now();
+        let first = now();
+        let mut sent = 0_u64;
+        while began.elapsed() < FLOOD {
+            let due = (began.elapsed().as_secs_f64() * RATE as f64) as u64;
+            while sent < due {
+                // Each probe's samples lie apart as they would: no time twice.
+                let at = first + i64::try_from(sent * 1_000 / RATE).unwrap();
+                let at = at + i64::try_from(sent / PROBES % 2).unwrap();
+                let payload = json!({ "ts": at, "t": 24.0 }).to_string();
+                client.publish(format!("core-{}", sent % PROBES), QoS::AtLeastOnce, false, payload).unwrap();
+                sent += 1;
+            }
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        // Said before the last, so that its acknowledgement ends the counting.
+        told.store(sent + 1, Ordering::SeqCst);
+        client.publish("core-0", QoS::AtLeastOnce, false, json!({ "ts": now(), "t": 24.0 }).to_string()).unwrap();
+    });
+    let mut acked = 0;
+    while acked < total.load(Ordering::SeqCst) {
+        if let Ok(Event::Incoming(Incoming::PubAck(_))) = connection.recv().unwrap() {
+            acked += 1;
+        }
+    }
+    sender.join().unwrap();
+    acked
+}
+
+/// From a board's publish at the intake to the word that its sample is on disk, ms, again and again.
+fn marks(port: u16, stop: &AtomicBool) -> Vec<f64> {
+    let (client, mut connection) = client(port);
+    let mut all = Vec::new();
+    while !stop.load(Ordering::Relaxed) {
+        let began = Instant::now();
+        client.publish("mark", QoS::AtLeastOnce, false, json!({ "ts": now(), "t": 24.0 }).to_string()).unwrap();
+        while !matches!(connection.recv().unwrap(), Ok(Event::Incoming(Incoming::PubAck(_)))) {}
+        all.push(began.elapsed().as_secs_f64() * 1e3);
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    all.sort_by(f64::total_cmp);
+    all
+}
+
+/// The flood comes by a broker; beside it a board publishes to the intake, which answers once its sample is on
+/// disk: that is how long ingest takes. With and without a crowd that asks for the page without a pause.
 fn beside_a_flood() {
-    const RATE: u64 = 5_000;
-    const FLOOD: Duration = Duration::from_secs(8);
-    let broker = Mosquitto::start();
-    let config = head("flood")
-        + &format!("[[broker]]\nname = \"house\"\nurl = \"mqtt://127.0.0.1:{}\"\n", broker.port())
-        + &probe("core", "60s", CORE)
-        + "[[space]]\nname = \"shelf\"\n";
     for readers in [0_usize, 8] {
-        let site = scene::site(&config);
+        let broker = Mosquitto::start();
+        let intake = harness::free_port();
+        let mut config = head("flood")
+            + &format!("[[broker]]\nname = \"house\"\nurl = \"mqtt://127.0.0.1:{}\"\n", broker.port())
+            + &format!("[[intake]]\nname = \"door\"\naddress = \"127.0.0.1:{intake}\"\n")
+            + &probe("mark", "60s", CORE).replace("from = \"house\"", "from = \"door\"");
+        for number in 0..PROBES {
+            config += &probe(&format!("core-{number}"), "60s", CORE);
+        }
+        let site = scene::site(&(config + "[[space]]\nname = \"shelf\"\n"));
         let daemon = site.run();
         daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
         let stop = Arc::new(AtomicBool::new(false));
@@ -118,49 +188,43 @@ fn beside_a_flood() {
                 })
             })
             .collect();
+        let marking = Arc::clone(&stop);
+        let marker = std::thread::spawn(move || marks(intake, &marking));
         let began = Instant::now();
-        let first = now();
-        let mut sent = 0_u64;
-        let mut slowest = Duration::ZERO;
-        while began.elapsed() < FLOOD {
-            let block: Vec<_> = (0..RATE / 10)
-                .map(|n| {
-                    let at = first + i64::try_from(sent + n).unwrap();
-                    ("core".to_owned(), json!({ "ts": at, "t": 24.0 }).to_string().into_bytes())
-                })
-                .collect();
-            let turn = Instant::now();
-            broker.publish_many(block, 1, false);
-            sent += RATE / 10;
-            // From the last of a block at the broker to the status that shows it.
-            let handed = Instant::now();
-            let wanted = first + i64::try_from(sent).unwrap() - 1;
-            while named(&daemon.status(), "probes", "core")["last_at"].as_str().is_none_or(|at| {
-                chrono::DateTime::parse_from_rfc3339(at).unwrap().timestamp_millis() / 1000 < wanted / 1000
-            }) && handed.elapsed() < Duration::from_secs(5)
-            {
-                std::thread::sleep(Duration::from_millis(5));
-            }
-            slowest = slowest.max(handed.elapsed());
-            std::thread::sleep(Duration::from_millis(100).saturating_sub(turn.elapsed()));
-        }
+        let acked = flood(broker.port());
+        let taken = began.elapsed().as_secs_f64();
+        let pages = asked.load(Ordering::Relaxed) as f64 / taken;
+        let stored = |status: &serde_json::Value| -> u64 {
+            let all = status["probes"].as_array().unwrap().iter().filter(|probe| probe["name"] != "mark");
+            all.map(|probe| probe["samples"].as_u64().unwrap()).sum()
+        };
+        // The last one may have the time of another, which is stored once.
+        daemon.status_when("all is stored", |status| stored(status) + 1 >= acked);
+        let behind = began.elapsed().as_secs_f64() - taken;
         stop.store(true, Ordering::Relaxed);
+        let marks = marker.join().unwrap();
         for reader in crowd {
             reader.join().unwrap();
         }
-        let seconds = began.elapsed().as_secs_f64();
         println!(
-            "{readers} readers: {:.0} pages/s beside {:.0} samples/s; a sample was shown after {:.0} ms at the latest",
-            asked.load(Ordering::Relaxed) as f64 / seconds,
-            sent as f64 / seconds,
-            slowest.as_secs_f64() * 1e3
+            "{readers} readers: {pages:.0} pages/s beside {:.0} samples/s, all stored {behind:.1} s after the last; \
+             a sample was on disk after {:.1} ms (median of {}), 99 of 100 within {:.1} ms, slowest {:.1} ms",
+            acked as f64 / taken,
+            marks[marks.len() / 2],
+            marks.len(),
+            marks[marks.len() * 99 / 100],
+            marks[marks.len() - 1]
         );
     }
 }
 
 fn main() {
-    sixty_tubs();
-    two_hundred_probes();
-    a_year();
-    beside_a_flood();
+    let parts: [(&str, fn()); 4] =
+        [("tubs", sixty_tubs), ("metrics", two_hundred_probes), ("year", a_year), ("flood", beside_a_flood)];
+    let wanted: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
+    for (word, part) in parts {
+        if wanted.is_empty() || wanted.iter().any(|one| one == word) {
+            part();
+        }
+    }
 }

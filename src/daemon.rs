@@ -15,6 +15,7 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio::task::JoinHandle;
 use tracing::{error, info, warn};
 
+use crate::climate::Stamp;
 use crate::climate::stamp::MINUTE_MS;
 use crate::config::{self, Plan};
 use crate::deliver::{self, Before, Deliverer};
@@ -29,6 +30,7 @@ use crate::engine::{Engine, Inlets, Outlets};
 use crate::ingest::{Delivery, Sources};
 use crate::status::{self, Access, snapshot::Snapshot};
 use crate::store::Writer;
+use crate::store::open::FILE;
 use crate::watch::alert::AlertEvent;
 
 /// Deliveries between the sources and the engine, each a small batch: about a second of the fastest
@@ -42,6 +44,11 @@ const STOP_WITHIN: Duration = Duration::from_secs(5);
 const PARTS_LOOK: Duration = Duration::from_secs(1);
 /// How often a daemon that started without its store looks whether it can be opened by now.
 const STORE_LOOK: Duration = Duration::from_secs(10);
+
+/// Said once, when a site begins.
+const FIRST_WORDS: &str = "a first word: tubwatch watches, it is no safety device. Every heater needs a thermostat of its own and a thermal \
+     cut-out, every circuit in a wet tent a residual-current device (RCD/GFCI), fixed wiring a licensed electrician. \
+     Local codes come first";
 
 /// An engine that has shown nothing for so long stands still.
 const ENGINE_SILENT_MS: i64 = MINUTE_MS;
@@ -105,6 +112,8 @@ pub struct Running {
     pub snapshots: watch::Receiver<Arc<Snapshot>>,
     /// The store could not be opened; the daemon watches, but keeps nothing.
     pub storeless: bool,
+    /// True once the machine's clock was set, and everything is to start again with it.
+    stepped: watch::Receiver<bool>,
     sources: Sources,
     /// Held until the stop: without any source the engine would take its queue for closed, and end.
     deliveries: mpsc::Sender<Delivery>,
@@ -116,11 +125,10 @@ pub struct Running {
 }
 
 /// Whether samples, watches, store and outbox all work, by the last snapshot.
-fn is_well(snapshot: &Snapshot) -> Result<(), String> {
+fn is_well(snapshot: &Snapshot, now: Stamp) -> Result<(), String> {
     if let Some(fault) = snapshot.inner.faults.first() {
         return Err(fault.clone());
     }
-    let now = Clock::Wall.now();
     // The engine makes one every second.
     if now.since(snapshot.time).abs() > ENGINE_SILENT_MS {
         return Err("watches: the engine has stood still for a minute".to_owned());
@@ -145,9 +153,10 @@ pub async fn start(
     // Refused by rustls when another part of the process was first, which is as good.
     let _ = rustls::crypto::ring::default_provider().install_default();
     let listener = door.open(plan.status.listen)?;
+    let is_first = !plan.store.folder.join(FILE).exists();
     let mut restored = {
-        let (plan, now) = (Arc::clone(&plan), clock.now());
-        tokio::task::spawn_blocking(move || restore::restore(&plan, now))
+        let (plan, clock) = (Arc::clone(&plan), clock.clone());
+        tokio::task::spawn_blocking(move || restore::restore(&plan, &clock))
             .await
             .map_err(|why| DaemonError::Ended(why.to_string()))??
     };
@@ -171,6 +180,9 @@ pub async fn start(
         None => None,
     };
     let storeless = writer.is_none();
+    if is_first && !storeless {
+        info!("{FIRST_WORDS}");
+    }
     let waiting = std::mem::take(&mut restored.outbox_waiting);
     let (asked_in, asked) = mpsc::channel(ASKED_MAX);
     let shelf = Arc::new(Shelf::new(Arc::clone(&plan), asked_in));
@@ -179,8 +191,15 @@ pub async fn start(
     let deliverer = Deliverer::start(&plan, before, clock.now(), shelf.clone(), outcomes_in);
     let alerts_in = events_in.clone();
     let (store_fails_in, store_fails) = watch::channel(storeless);
-    let outlets =
-        Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in, store_fails: store_fails_in };
+    let (stepped_in, stepped) = watch::channel(false);
+    let outlets = Outlets {
+        writer,
+        deliverer,
+        snapshots: snapshots_in,
+        events: events_in,
+        store_fails: store_fails_in,
+        stepped: stepped_in,
+    };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
     let engine = tokio::spawn(engine.run(Inlets {
         deliveries,
@@ -216,14 +235,15 @@ pub async fn start(
     let backups =
         (plan.backup.is_some() && !storeless).then(|| tokio::spawn(backups::keep(Arc::clone(&plan), backups_in)));
     let sign_of_life = plan.sign_of_life.clone().map(|sign| {
-        let snapshots = snapshots.clone();
-        tokio::spawn(deliver::sign_of_life::run(sign, move || is_well(&snapshots.borrow())))
+        let (snapshots, machine) = (snapshots.clone(), clock.machine());
+        tokio::spawn(deliver::sign_of_life::run(sign, move || is_well(&snapshots.borrow(), machine.now())))
     });
     Ok(Running {
         address,
         events,
         snapshots,
         storeless,
+        stepped,
         sources,
         deliveries: deliveries_in,
         forwarder,
@@ -310,11 +330,11 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
     let mut look = tokio::time::interval(STORE_LOOK);
     look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     loop {
-        let mut running = start(Arc::clone(&plan), Clock::Wall, &mut door, refused.subscribe()).await?;
+        let mut running = start(Arc::clone(&plan), Clock::steady(), &mut door, refused.subscribe()).await?;
         let doing = format!("watching {} probes for {}", plan.probes.len(), plan.site);
         info!("{doing}");
         manager.ready(&doing);
-        let mut turning = running.snapshots.clone();
+        let (mut turning, mut stepped) = (running.snapshots.clone(), running.stepped.clone());
         let ask = loop {
             tokio::select! {
                 _ = terminate.recv() => break Ask::Stop,
@@ -331,6 +351,8 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
                     }
                     manager.ready(&doing);
                 }
+                // Its sender lives as long as the engine, whose end is noticed below.
+                Ok(_) = stepped.wait_for(|stepped| *stepped) => break Ask::Reload,
                 () = manager.feed(&mut turning) => {}
                 name = running.ended() => return Err(DaemonError::Ended(name)),
                 _ = look.tick() => {

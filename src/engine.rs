@@ -8,6 +8,7 @@
 //! Left out: connecting, disk and HTTP, which have rooms of their own.
 
 pub mod backups;
+pub mod brought;
 pub mod clock;
 mod entries;
 pub mod forwarder;
@@ -21,7 +22,9 @@ pub mod shelf;
 mod standing;
 mod tally;
 mod telling;
+pub mod timekeeping;
 mod view;
+pub mod wear;
 pub mod wishes;
 
 use std::collections::VecDeque;
@@ -43,7 +46,7 @@ use crate::ingest::{Delivery, Receipt, SourceState};
 use crate::status::snapshot::Snapshot;
 use crate::store::standing::Standing;
 use crate::store::{Change, Known, Reader, Report, Urgency, Writer};
-use crate::watch::alert::{AlertEvent, Watch};
+use crate::watch::alert::{Alert, AlertEvent, AlertState, Watch};
 use crate::watch::dating::{Dated, Dating};
 use crate::watch::keeper::Keeper;
 
@@ -96,6 +99,8 @@ pub struct Outlets {
     pub events: broadcast::Sender<AlertEvent>,
     /// For the sources: whether the store fails, so that nothing is acknowledged.
     pub store_fails: watch::Sender<bool>,
+    /// For the daemon: the machine's clock was set, so everything is to start again with it.
+    pub stepped: watch::Sender<bool>,
 }
 
 /// A source as it stands.
@@ -148,6 +153,11 @@ pub struct Engine {
     rebuilds: Rebuilds,
     forwarding: forwarding::Forwarding,
     standing: standing::Keeping,
+    timekeeping: Option<timekeeping::Timekeeping>,
+    /// Alerts that ended while no store could be opened.
+    unstored: Vec<Alert>,
+    /// Alerts of a run without a store are on their way into it.
+    is_bringing: bool,
     store_fault: Option<String>,
     shown_at: Option<Stamp>,
     ticked_at: Stamp,
@@ -176,9 +186,12 @@ impl Engine {
             data_version: 0,
             reader: restored.reader,
             store_fault: restored.fault,
+            timekeeping: restored.timekeeping,
+            unstored: restored.unstored,
+            is_bringing: restored.is_bringing,
             plan,
+            wall: clock.machine(),
             clock,
-            wall: Clock::Wall,
             outlets,
             round: Round { changes: restored.changes, ..Round::default() },
             pending: VecDeque::new(),
@@ -192,6 +205,8 @@ impl Engine {
         for entry in &missed {
             engine.apply(entry, now);
         }
+        let messengers: Vec<&str> = engine.plan.messengers.iter().map(|messenger| messenger.name.as_str()).collect();
+        engine.keeper.parts_are(&messengers, engine.plan.backup.is_some(), now, &mut engine.events);
         if let Some(why) = engine.store_fault.clone() {
             engine.keeper.store_state(false, &why, now, &mut engine.events);
         }
@@ -243,6 +258,10 @@ impl Engine {
         }
         self.round.changes.extend(self.tally.refused_changes(&self.probe_ids, Stamp(i64::MAX)));
         self.end_round();
+        if self.outlets.writer.is_none() {
+            // Its folder may be there only now.
+            self.keep_standing();
+        }
         if let Some(writer) = self.outlets.writer.take() {
             let ended = tokio::task::spawn_blocking(move || writer.flush_and_stop(FLUSH_WITHIN)).await;
             match ended {
@@ -298,6 +317,7 @@ impl Engine {
             self.release_held(probe, now, false);
         }
         self.poll_entries(now);
+        self.look_at_the_clock(now);
         self.keeper.tick(now, &mut self.events);
         for probe in self.keeper.take_fahrenheit() {
             let name = &self.plan.probes[probe].name;
@@ -315,6 +335,9 @@ impl Engine {
             Report::Committed { ticket, seconds, .. } => {
                 self.tally.commit(seconds);
                 self.committed(ticket);
+                if std::mem::take(&mut self.is_bringing) {
+                    self.keep_standing();
+                }
                 if self.store_fault.take().is_some() {
                     self.outlets.store_fails.send_replace(false);
                     info!("the store takes samples again");
@@ -434,6 +457,7 @@ impl Engine {
                 event.alert.text
             );
             self.round.changes.push(Change::Alert(event.alert.clone()));
+            self.keep_unstored(&event.alert);
             self.forwarding.alert();
             self.tell_event(&event);
             // Nobody may be listening.
@@ -450,10 +474,21 @@ impl Engine {
         if changed.is_empty() {
             return;
         }
+        changed.iter().for_each(|alert| self.keep_unstored(alert));
         self.round.changes.extend(changed.into_iter().map(Change::Alert));
         self.round.at_once = true;
         self.changed = true;
         self.keep_standing();
+    }
+
+    /// What ends while there is no store is kept for it.
+    fn keep_unstored(&mut self, alert: &Alert) {
+        if self.outlets.writer.is_none() && alert.state == AlertState::Ended {
+            if self.unstored.len() >= brought::ENDED_MAX {
+                self.unstored.remove(0);
+            }
+            self.unstored.push(alert.clone());
+        }
     }
 
     /// Rewrites `standing.json`.
@@ -467,7 +502,9 @@ impl Engine {
         };
         self.standing.write(Standing {
             entries: self.entries.iter().filter(of_live).cloned().collect(),
-            alerts: self.keeper.alerts().cloned().collect(),
+            alerts: self.keeper.alerts().chain(&self.unstored).cloned().collect(),
+            newest_alert: self.keeper.newest_alert(),
+            is_unstored: self.outlets.writer.is_none() || self.is_bringing,
         });
     }
 }

@@ -4,16 +4,10 @@
 
 mod harness;
 
-use std::time::{SystemTime, UNIX_EPOCH};
-
 use harness::daemon::{Daemon, Site, named};
 use harness::sink::Sink;
-use harness::{PATIENCE, Wire, wait_until};
+use harness::{PATIENCE, Wire, now_ms, wait_until};
 use serde_json::{Value, json};
-
-fn now_ms() -> i64 {
-    i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis()).unwrap()
-}
 
 fn rfc3339(ms: i64) -> String {
     chrono::DateTime::from_timestamp_millis(ms).unwrap().to_rfc3339_opts(chrono::SecondsFormat::Secs, true)

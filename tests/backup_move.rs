@@ -1,12 +1,15 @@
 //! New card, same season: the daemon's own backup, moved to another folder and gone on with.
 #![allow(clippy::unwrap_used, clippy::panic)]
 
+mod faults;
 mod harness;
 mod season;
 
 use std::path::{Path, PathBuf};
 
+use faults::Clocks;
 use harness::daemon::{Site, named};
+use harness::sink::Sink;
 use harness::{PATIENCE, wait_until};
 use season::{Season, at};
 
@@ -76,6 +79,64 @@ fn a_store_is_moved_to_another_folder_and_goes_on() {
     assert!(log.contains("note: kept") && log.contains("note: gone on"), "{log}");
     card.ok(&["colonised", "A1", "--at", &at(24.0 * 44.0)]);
     daemon.status_when("the logbook goes on", |status| named(status, "tubs", "A1")["stage"] == "ripening");
+}
+
+#[test]
+fn a_backup_that_has_grown_old_is_told() {
+    // A path of nearly the greatest length there may be: an old backup fits into it, a new one, which has a longer
+    // name until it is whole, does not, whoever asks.
+    const PATH_MAX: usize = 4095;
+    let stick = tempfile::tempdir().unwrap();
+    let old = |days: i64| {
+        let at = chrono::Utc::now() - chrono::Duration::days(days);
+        at.format("tubwatch-%Y-%m-%dT%H%MZ").to_string()
+    };
+    let mut folder = stick.path().to_owned();
+    let room = PATH_MAX - 1 - old(8).len();
+    while folder.as_os_str().len() + 1 < room {
+        let length = (room - folder.as_os_str().len() - 1).min(200);
+        folder.push("d".repeat(length));
+    }
+    std::fs::create_dir_all(&folder).unwrap();
+    let sink = Sink::start();
+    for (days, told) in [(6, false), (8, true)] {
+        let lies_there = folder.join(old(days));
+        std::fs::create_dir(&lies_there).unwrap();
+        let season = Season::with(&format!(
+            "[backup]\nfolder = \"{}\"\n[[messenger]]\nname = \"phone\"\nat_least = \"advice\"\nwebhook = {{ url = \"{}\" }}\n",
+            folder.display(),
+            sink.url()
+        ));
+        let clocks = Clocks::right(season.site.folder.path());
+        let mut slept_ms = 0;
+        let mut a_minute_passes = || {
+            slept_ms += 60_000;
+            clocks.set(0, slept_ms, true);
+        };
+        let daemon = season.site.run_as(clocks.program());
+        wait_until(PATIENCE, "it was tried", || {
+            daemon.log_lines().iter().any(|line| line.contains("no backup could be made"))
+        });
+        // What has failed for a minute is told, and the broker of this site, which is never there, after two.
+        let mut stands = |watch: &str| {
+            a_minute_passes();
+            let alerts = daemon.status()["alerts"].as_array().unwrap().clone();
+            alerts.iter().any(|alert| alert["watch"] == watch)
+        };
+        wait_until(PATIENCE, "the broker is told", || stands("source-down"));
+        if told {
+            wait_until(PATIENCE, "it is raised", || stands("backup-old"));
+            let post = || sink.posts().into_iter().find(|post| post.body["watch"] == "backup-old");
+            wait_until(PATIENCE, "it is told", || post().is_some());
+            let body = post().unwrap().body;
+            assert_eq!((&body["severity"], &body["event"]), (&"advice".into(), &"raised".into()));
+            assert!(body["text"].as_str().unwrap().starts_with("Backup: the last one is old"), "{body}");
+        } else {
+            assert!(!stands("backup-old"));
+        }
+        drop(daemon);
+        std::fs::remove_dir(lies_there).unwrap();
+    }
 }
 
 #[test]

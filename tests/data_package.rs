@@ -5,6 +5,8 @@
 mod harness;
 mod season;
 
+use std::process::Command;
+
 use season::{Season, at};
 use serde_json::Value;
 
@@ -107,4 +109,29 @@ fn the_descriptor_is_valid_and_tells_the_truth() {
         let tubs = std::fs::read_to_string(out.join("tubs.csv")).unwrap();
         assert!(tubs.contains("'=1+1"), "no formula: {tubs}");
     }
+}
+
+/// What the frictionless package finds wrong with an export; nothing where all is well.
+fn stranger_says(out: &std::path::Path) -> String {
+    let program = "import sys, json\nfrom frictionless import Package\n\
+                   report = Package(sys.argv[1] + '/datapackage.json').validate()\n\
+                   tasks = [[task.name, task.stats.get('rows', 0)] for task in report.tasks]\n\
+                   found = report.flatten(['title', 'fieldName', 'rowNumber', 'note'])\n\
+                   print(json.dumps({'valid': report.valid, 'found': found[:5], 'tasks': tasks}))";
+    let output = Command::new(harness::python()).args(["-c", program]).arg(out).output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let report: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(report["tasks"].as_array().unwrap().len(), 6, "every file is read: {report}");
+    if report["valid"] == true { String::new() } else { report["found"].to_string() }
+}
+
+#[test]
+fn the_frictionless_package_takes_every_file_for_what_its_descriptor_says() {
+    let (_season, out) = exported("raw");
+    assert_eq!(stranger_says(&out), "");
+    // And it looks: one cell that is no number is found.
+    let tubs = out.join("tubs.csv");
+    let text = std::fs::read_to_string(&tubs).unwrap();
+    std::fs::write(&tubs, text.replace("412.5", "much")).unwrap();
+    assert!(stranger_says(&out).contains("fresh_total_g"));
 }

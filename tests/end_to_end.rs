@@ -4,20 +4,12 @@
 
 mod harness;
 
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::Duration;
 
 use harness::daemon::{Site, named};
 use harness::sink::Sink;
-use harness::{Mosquitto, PATIENCE, Wire, wait_until};
+use harness::{Mosquitto, PATIENCE, Wire, now_ms, rfc3339, wait_until};
 use serde_json::{Value, json};
-
-fn now_ms() -> i64 {
-    i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis()).unwrap()
-}
-
-fn rfc3339(ms: i64) -> String {
-    chrono::DateTime::from_timestamp_millis(ms).unwrap().to_rfc3339()
-}
 
 /// A shelf with an air probe and a core probe on a broker; both send their own time.
 fn shelf(port: u16, more: &str) -> String {
@@ -84,7 +76,7 @@ fn every_qos_1_message_is_stored_once_over_kill_nine() {
     let site = Site::new(&shelf(broker.port(), ""));
     let first = now_ms() - TOTAL * 1_000;
     let mut daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     for (part, from) in (0..TOTAL).step_by(1_000).enumerate() {
         let payload = |n: i64| core(first + n * 1_000, 20.0 + f64::from(n as i32 % 50) / 10.0);
         let messages: Vec<_> =
@@ -110,7 +102,7 @@ fn a_broker_that_comes_back_is_heard_again() {
     let mut broker = Mosquitto::start();
     let site = Site::new(&shelf(broker.port(), ""));
     let daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     let start = now_ms() - 100_000;
     broker.publish("shelf/air", air(start, 22.0, 80.0), 1, false);
     daemon.status_when("first", |status| samples(status, "shelf-air") == 1);
@@ -181,20 +173,9 @@ fn an_overheating_tub_is_told_until_the_receiver_accepts_and_over_a_restart() {
         format!("[[messenger]]\nname = \"phone\"\nwebhook = {{ url = \"{}\" }}\nat_least = \"warning\"\n", sink.url());
     let site = Site::new(&shelf(broker.port(), &messenger));
     let daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     let now = now_ms();
-    site.ok(&[
-        "spawn",
-        "A1",
-        "--culture",
-        "winter-oyster",
-        "--space",
-        "shelf",
-        "--core",
-        "core-a1",
-        "--at",
-        &rfc3339(now - 7_200_000),
-    ]);
+    site.spawn_a1(&rfc3339(now - 7_200_000));
     daemon.status_when("the tub within two seconds", |status| named(status, "tubs", "A1")["stage"] == "colonising");
     for n in 0..30 {
         broker.publish("shelf/core/a1", core(now - (30 - n) * 60_000, 28.0), 1, false);
@@ -239,22 +220,11 @@ fn figures_are_as_if_nothing_had_happened_after_kill_nine_and_late_samples() {
     let broker = Mosquitto::start();
     let site = Site::new(&shelf(broker.port(), ""));
     let mut daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     // Two whole hours at 25.0 °C end now: (25 - 5) * 2 h = 40 °C·h, whatever happens on the way.
     let end = now_ms();
     let start = end - 7_200_000;
-    site.ok(&[
-        "spawn",
-        "A1",
-        "--culture",
-        "winter-oyster",
-        "--space",
-        "shelf",
-        "--core",
-        "core-a1",
-        "--at",
-        &rfc3339(start),
-    ]);
+    site.spawn_a1(&rfc3339(start));
     let late = [17, 18, 60];
     for n in (0..=120).filter(|n| !late.contains(n)) {
         broker.publish("shelf/core/a1", core(start + n * 60_000, 25.0), 1, false);
@@ -289,7 +259,7 @@ fn a_clean_stop_loses_nothing_and_is_quick() {
     let config = shelf(broker.port(), "").replace("commit_every = \"1s\"", "commit_every = \"10min\"");
     let site = Site::new(&config);
     let daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     let now = now_ms();
     for n in 0..5 {
         broker.publish("shelf/air", air(now - n * 1_000, 22.0, 80.0), 0, false);
@@ -307,7 +277,7 @@ fn bad_messages_are_counted_by_reason_and_never_obeyed() {
     let broker = Mosquitto::start();
     let site = Site::new(&shelf(broker.port(), ""));
     let daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     let now = now_ms();
     for payload in ["", "{", "not json", "{\"x\":1}", "\u{0}\u{1}", "[[[[", "{\"t\":1e999,\"ts\":\"soon\"}"] {
         broker.publish("shelf/core/a1", payload, 1, false);
@@ -352,7 +322,7 @@ fn the_status_has_the_shape_that_outsiders_depend_on() {
     let site = Site::new(&shelf(broker.port(), ""));
     site.ok(&["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--core", "core-a1"]);
     let daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     broker.publish("shelf/air", air(now_ms(), 24.1, 88.0), 1, false);
     broker.publish("shelf/core/a1", core(now_ms(), 28.4), 1, false);
     let status = daemon.status_when("a reading", |status| {
@@ -419,7 +389,7 @@ fn an_export_lies_beside_the_yields() {
     let broker = Mosquitto::start();
     let site = Site::new(&shelf(broker.port(), ""));
     let daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     let now = now_ms();
     for n in 0..=60 {
         broker.publish("shelf/air", air(now - n * 60_000, 24.0, 88.0), 1, false);
@@ -473,14 +443,14 @@ fn a_damaged_store_silences_no_alert_and_loses_nothing_that_a_broker_keeps() {
     let now = now_ms();
     let daemon = site.run();
     let spawned = rfc3339(now - 3_600_000);
-    site.ok(&["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--core", "core-a1", "--at", &spawned]);
+    site.spawn_a1(&spawned);
     daemon.status_when("the tub", |status| named(status, "tubs", "A1")["stage"] == "colonising");
     assert!(daemon.terminate().0.success());
     let good = std::fs::read(site.store()).unwrap();
     std::fs::write(site.store(), vec![0x55; good.len()]).unwrap();
 
     let daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     let (code, _, body) = daemon.get("/health");
     assert_eq!(code, 503, "{body}");
     assert!(body.contains("store"), "{body}");

@@ -4,22 +4,12 @@
 
 mod harness;
 
-use std::time::{SystemTime, UNIX_EPOCH};
-
 use harness::daemon::{Site, named};
 use harness::sink::Sink;
-use harness::{Mosquitto, PATIENCE, wait_until};
+use harness::{Mosquitto, PATIENCE, now_ms, rfc3339, wait_until};
 use serde_json::{Value, json};
 
 const MINUTE: i64 = 60_000;
-
-fn now_ms() -> i64 {
-    i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis()).unwrap()
-}
-
-fn rfc3339(ms: i64) -> String {
-    chrono::DateTime::from_timestamp_millis(ms).unwrap().to_rfc3339()
-}
 
 fn config(port: u16, hook: &str) -> String {
     let probe = |name: &str, reads: &str| {
@@ -73,7 +63,7 @@ fn a_heat_run_is_followed_over_a_power_cut_told_and_kept_with_its_tub() {
     let sink = Sink::start();
     let site = Site::new(&config(broker.port(), &sink.url()));
     let daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     let began = now_ms() - 150 * MINUTE;
     let spawn = ["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--core", "core-a1", "--at"];
     site.ok(&[&spawn[..], &[&rfc3339(began - 600 * MINUTE)]].concat());
@@ -111,10 +101,27 @@ fn a_heat_run_is_followed_over_a_power_cut_told_and_kept_with_its_tub() {
     assert!(!text.contains("unproven"), "{text}");
     assert!(text.contains("reference 60 °C, z 6.95 °C"), "{text}");
     daemon.status_when("ready", |status| run_of(status)["phase"] == "ready");
+    assert!(daemon.get("/").2.contains("coir-1</a>: cool enough to spawn"));
 
     let ended = site.ok(&["pasteurise", "coir-1", "--end"]);
     assert!(ended.contains("held"), "{ended}");
     daemon.status_when("over", |status| status["heat_runs"] == Value::Null);
+    let page = daemon.get("/").2;
+    assert!(!page.contains("<h2>Heat runs") && page.contains("href=\"/heat-runs\""), "{page}");
+    let list = daemon.get("/heat-runs").2;
+    assert!(
+        list.contains("coir-1</a>: held<") && list.contains("of 60 min at or over 65 °C at the coldest probe"),
+        "{list}"
+    );
+    let (code, _, page) = daemon.get("/heat-run/coir-1");
+    assert_eq!(code, 200, "{page}");
+    assert!(page.contains("<h1>coir-1: held</h1>") && page.contains("<svg class=\"chart\""), "{page}");
+    assert!(page.contains("the target to hold, and the temperature to spawn below"), "{page}");
+    assert!(page.contains("Lines: core-a1 solid, core-b dashed."), "{page}");
+    let csv = daemon.get("/heat-run/coir-1/chart.csv?of=temperature").2;
+    assert!(csv.starts_with("time,core-a1_mean,core-a1_min,core-a1_max,core-b_mean"), "{csv}");
+    assert!(csv.lines().count() > 100, "{csv}");
+    assert_eq!(daemon.get("/heat-run/coir-9").0, 404);
     let shown: Value = serde_json::from_str(&site.ok(&["show", "A1", "--json"])).unwrap();
     assert_eq!(shown["cores"][2]["probe"], "core-a1", "given back: {shown}");
     let runs: Value = serde_json::from_str(&site.ok(&["heat-runs", "--json"])).unwrap();
@@ -124,8 +131,81 @@ fn a_heat_run_is_followed_over_a_power_cut_told_and_kept_with_its_tub() {
     site.ok(&["spawn", "B1", "--culture", "winter-oyster", "--space", "shelf", "--run", "coir-1"]);
     let shown: Value = serde_json::from_str(&site.ok(&["show", "B1", "--json"])).unwrap();
     assert_eq!(shown["heat_run"], "coir-1");
+    wait_until(PATIENCE, "the tub stands by its run", || {
+        daemon.get("/heat-run/coir-1").2.contains(">B1</a>, colonising")
+    });
     let unknown = site.command(&["spawn", "B2", "--culture", "winter-oyster", "--space", "shelf", "--run", "coir-2"]);
     assert_eq!(unknown.status.code(), Some(2), "{unknown:?}");
+}
+
+#[test]
+fn a_run_that_goes_on_stands_on_the_page() {
+    let broker = Mosquitto::start();
+    let sink = Sink::start();
+    let site = Site::new(&config(broker.port(), &sink.url()));
+    let daemon = site.run();
+    daemon.connected();
+    // The last reading is of now: the probes are lost five minutes later.
+    let began = now_ms() - 29 * MINUTE;
+    let start =
+        ["pasteurise", "coir-1", "--probe", "core-a1", "core-b", "--hold-at", "65C", "--hold-for", "1h", "--at"];
+    site.ok(&[&start[..], &[&rfc3339(began)]].concat());
+    publish(&broker, began, 0..30);
+    let wanted = |status: &Value| {
+        let probes = &run_of(status)["probes"];
+        probes[0]["temperature_c"] == 53.9 && probes[1]["temperature_c"] == 56.9
+    };
+    daemon.status_when("heating", wanted);
+    let page = daemon.get("/").2;
+    for part in [
+        "coir-1</a>: heating up",
+        "Coldest core-a1 53.9 °C, hottest core-b 56.9 °C.",
+        "Held 0 of 60 min at or over 65 °C",
+        "About 10 min to 65 °C at this pace",
+        "reference 60 °C, z 6.95 °C",
+        "scald",
+    ] {
+        assert!(page.contains(part), "{part}: {page}");
+    }
+}
+
+#[test]
+fn a_hold_that_is_lost_is_told_and_so_is_its_return() {
+    let broker = Mosquitto::start();
+    let sink = Sink::start();
+    let site = Site::new(&config(broker.port(), &sink.url()));
+    let daemon = site.run();
+    daemon.connected();
+    let began = now_ms() - 100 * MINUTE;
+    let start = ["pasteurise", "coir-1", "--probe", "core-b", "--hold-at", "65C", "--hold-for", "1h", "--at"];
+    site.ok(&[&start[..], &[&rfc3339(began)]].concat());
+    daemon.status_when("followed", |status| run_of(status)["phase"] == "heating");
+    // The fire goes out at minute 50, and is lit again at minute 60.
+    let course = |minute: i64| match minute {
+        50..60 => 61.0,
+        minute => course(minute),
+    };
+    let publish = |minutes: std::ops::Range<i64>| {
+        let message =
+            |minute: i64| json!({ "ts": began + minute * MINUTE, "t": course(minute) }).to_string().into_bytes();
+        broker.publish_many(minutes.map(|minute| ("core-b".to_owned(), message(minute))), 1, false);
+    };
+    let lost = |event: &str| {
+        let posts = sink.posts();
+        posts.into_iter().find(|post| post.body["watch"] == "hold-lost" && post.body["event"] == event)
+    };
+    publish(0..56);
+    wait_until(PATIENCE, "the loss is told", || lost("raised").is_some());
+    let told = lost("raised").unwrap();
+    assert_eq!((&told.body["subject"], &told.body["severity"]), (&json!("heat run coir-1"), &json!("warning")));
+    let text = told.body["text"].as_str().unwrap().to_owned();
+    assert!(text.contains("probe core-b reads 61.0 °C, under 65") && text.contains("scald"), "{text}");
+    let status = daemon.status_when("paused", |status| run_of(status)["paused"] == true);
+    assert!(run_of(&status)["earned_min"].as_f64().unwrap() > 9.0, "what was earned stays: {status}");
+    publish(56..70);
+    wait_until(PATIENCE, "its return is told", || lost("returned").is_some());
+    let text = lost("returned").unwrap().body["text"].as_str().unwrap().to_owned();
+    assert!(text.contains("back at the target"), "{text}");
 }
 
 #[test]

@@ -10,21 +10,13 @@ mod harness;
 
 use std::os::unix::fs::FileExt;
 use std::path::Path;
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::Duration;
 
 use faults::SmallDisk;
 use harness::daemon::{Daemon, Site, named};
 use harness::sink::Sink;
-use harness::{Mosquitto, PATIENCE, wait_until};
+use harness::{Mosquitto, PATIENCE, now_ms, rfc3339, wait_until};
 use serde_json::Value;
-
-fn now_ms() -> i64 {
-    i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis()).unwrap()
-}
-
-fn rfc3339(ms: i64) -> String {
-    chrono::DateTime::from_timestamp_millis(ms).unwrap().to_rfc3339()
-}
 
 /// A tub with a core probe, other probes to fill the disk with, and a phone.
 fn config(broker: &Mosquitto, sink: &Sink) -> String {
@@ -81,20 +73,9 @@ impl Shelf {
 
     fn run_with_a_tub(&self) -> Daemon {
         let at = rfc3339(self.begin);
-        self.site.ok(&[
-            "spawn",
-            "A1",
-            "--culture",
-            "winter-oyster",
-            "--space",
-            "shelf",
-            "--core",
-            "core-a1",
-            "--at",
-            &at,
-        ]);
+        self.site.spawn_a1(&at);
         let daemon = self.site.run();
-        daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+        daemon.connected();
         daemon
     }
 
@@ -233,7 +214,7 @@ fn a_store_that_is_read_only_from_the_start_is_watched_beside() {
     assert!(daemon.terminate().0.success());
     disk.remount("ro");
     let daemon = shelf.site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     shelf.the_fault_is_told(&daemon, "Read-only file system");
     shelf.an_alert_gets_through(&daemon);
     disk.remount("rw");
@@ -309,7 +290,7 @@ fn a_damaged_header_is_told_watched_beside_and_salvaged_whole() {
     let shelf = filled();
     flip(&shelf.site.store(), 3, 9);
     let daemon = shelf.site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     shelf.the_fault_is_told(&daemon, "is not a tubwatch store; it was left as it is");
     shelf.an_alert_gets_through(&daemon);
     daemon.kill_nine();
@@ -369,7 +350,7 @@ fn a_damaged_chunk_is_told_with_its_probe_and_times_and_the_rest_is_read() {
     assert_eq!(told.trim().lines().count(), 1, "{told}");
     // The daemon goes on: what is damaged is not what it needs.
     let daemon = shelf.site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     assert_eq!(daemon.get("/health").0, 200);
     assert!(daemon.terminate().0.success());
     let (said, _) = saved(&shelf);
@@ -382,7 +363,7 @@ fn a_damaged_chunk_is_told_with_its_probe_and_times_and_the_rest_is_read() {
 fn a_backup_beside_the_running_daemon_is_whole_and_comes_back() {
     let shelf = filled();
     let daemon = shelf.site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     let said = shelf.site.ok(&["backup", "copy.sqlite"]);
     assert!(said.contains("everything"), "{said}");
     let again = shelf.site.command(&["backup", "copy.sqlite"]);

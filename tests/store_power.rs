@@ -55,10 +55,6 @@ fn message(n: i64) -> (String, Vec<u8>) {
     ("core".to_owned(), payload.into_bytes())
 }
 
-fn connected(daemon: &Daemon) {
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
-}
-
 /// Every message is stored once, with its value; returns how many chunks there are.
 fn check(site: &Site, count: i64) -> i64 {
     let integrity = site.query("PRAGMA integrity_check");
@@ -106,7 +102,7 @@ fn nothing_acknowledged_is_lost_by_kill_nine_at_any_moment() {
     let broker = Mosquitto::start();
     let site = Site::new(&config(broker.port()));
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     under_load(rounds, from_environment("TUBWATCH_SEED", 1), &site, &broker, daemon);
 }
 
@@ -150,7 +146,7 @@ fn nothing_acknowledged_is_lost_when_the_power_goes_and_unsynced_writes_with_it(
     let mut random = StdRng::seed_from_u64(from_environment("TUBWATCH_SEED", 2));
     // The broker must know the daemon's session before it keeps anything for it.
     let first = site.run();
-    connected(&first);
+    first.connected();
     assert!(first.terminate().0.success());
     let (mut sent, mut total_syncs, mut total_unsynced) = (0, 0, 0);
     for _ in 0..rounds {
@@ -178,7 +174,7 @@ fn a_disk_that_lies_about_syncs_does_lose_what_was_acknowledged() {
     let site = Site::new(&config(broker.port()));
     let state = site.store().parent().unwrap().to_owned();
     let first = site.run();
-    connected(&first);
+    first.connected();
     assert!(first.terminate().0.success());
     let disk = Disk::of(&state);
     let daemon = on_a_noted_disk(&site, true);

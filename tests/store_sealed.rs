@@ -63,6 +63,25 @@ fn series(reader: &Reader, probe: &str, quantity: Quantity, from: Stamp, to: Sta
     found
 }
 
+/// What is not believed, by itself; whether it is settled is taken from `like`.
+fn disbelieved(
+    reader: &Reader,
+    probe: &str,
+    quantity: Quantity,
+    from: Stamp,
+    to: Stamp,
+    like: &[(i64, u64, Quality, bool)],
+) -> Vec<(i64, u64, Quality, bool)> {
+    let mut found = Vec::new();
+    let mut visit = |reading: Reading| {
+        let bits = if reading.value.is_nan() { 1 } else { reading.value.to_bits() };
+        let settled = like.get(found.len()).is_none_or(|(.., settled)| *settled);
+        found.push((reading.at.0, bits, reading.quality, settled));
+    };
+    reader.disbelieved(probe, quantity, from, to, &mut visit).unwrap();
+    found
+}
+
 /// Climate with all that happens to it: noise, steps, spikes, error codes, power-on values, gaps, nothing.
 fn invented(random: &mut StdRng, probe: i64, count: usize, silence_ms: i64) -> Vec<Sample> {
     let mut at = 1_793_491_200_000 + probe * 3_333;
@@ -91,7 +110,7 @@ fn invented(random: &mut StdRng, probe: i64, count: usize, silence_ms: i64) -> V
             10 => values = [None, None, None, Some(3.01)],
             _ => {}
         }
-        samples.push(Sample { probe, at: Stamp(at), values, quality });
+        samples.push(Sample { probe, at: Stamp(at), values, quality, timing: Default::default() });
     }
     samples
 }
@@ -163,6 +182,10 @@ fn whatever_is_sealed_when_a_reader_gets_what_plain_rows_would_give() {
             for (probe, quantity) in [("a", Quantity::Temperature), ("b", Quantity::Co2), ("a", Quantity::Battery)] {
                 same(&series(&plain, probe, quantity, from, to), &series(&sealed, probe, quantity, from, to), seed);
                 quarters_agree(&sealed, probe, quantity, from, to);
+                let series = series(&sealed, probe, quantity, from, to);
+                let doubted: Vec<_> =
+                    series.into_iter().filter(|(_, _, quality, _)| *quality != Quality::Good).collect();
+                same(&doubted, &disbelieved(&sealed, probe, quantity, from, to, &doubted), seed);
             }
         }
         assert_eq!(plain.newest("a").unwrap(), sealed.newest("a").unwrap());
@@ -175,6 +198,51 @@ fn whatever_is_sealed_when_a_reader_gets_what_plain_rows_would_give() {
             assert_eq!(known.next_free(sample.probe, sample.at), sample.at.plus(1));
         }
     }
+}
+
+#[test]
+fn what_a_sealed_range_depends_on_is_told_without_reading_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path();
+    Store::open(path).unwrap().probe_ids(&["a", "b"]).unwrap();
+    let at = |minute: i64| Stamp(1_793_491_200_000 + minute * 60_000);
+    let samples = |minutes: std::ops::Range<i64>, step: usize| -> Vec<Change> {
+        let one = |minute| Sample {
+            probe: 1,
+            at: at(minute),
+            values: [Some(24.0), None, None, None],
+            quality: GOOD,
+            timing: Default::default(),
+        };
+        minutes.step_by(step).map(|minute| Change::Sample(one(minute))).collect()
+    };
+    let print = || {
+        let reader = Reader::open(path).unwrap();
+        reader.fingerprint("a", Quantity::Temperature, at(100), at(2_000)).unwrap().unwrap()
+    };
+    write(path, samples(0..6_000, 2));
+    assert!(print().is_live, "nothing is sealed yet");
+    seal(path);
+    let sealed = print();
+    assert!(!sealed.is_live);
+    // What comes later does not concern it, a late one does, and so does a correction.
+    write(path, samples(6_000..7_000, 2));
+    assert_eq!(print(), sealed);
+    write(path, samples(1_001..1_002, 1));
+    assert!(print().is_live);
+    // The newest row is never sealed: another one comes after it.
+    write(path, samples(7_000..7_001, 1));
+    seal(path);
+    let with_late = print();
+    assert!(!with_late.is_live && with_late != sealed);
+    let correction = Correction { gain: 1.0, offset: -0.5 };
+    let quantity = Quantity::Temperature;
+    write(
+        path,
+        vec![Change::Correction(DatedCorrection { probe: 1, quantity, since: at(0), correction, made: at(0) })],
+    );
+    assert_ne!(print(), with_late);
+    assert!(Reader::open(path).unwrap().fingerprint("c", quantity, at(0), at(1)).unwrap().is_none());
 }
 
 fn same<T: PartialEq + std::fmt::Debug>(plain: &[T], sealed: &[T], seed: u64) {
@@ -208,13 +276,20 @@ fn quarters_agree(reader: &Reader, probe: &str, quantity: Quantity, from: Stamp,
 }
 
 #[test]
-fn the_golden_file_of_the_first_schema_is_taken_over_whole() {
+fn the_golden_files_of_earlier_schemas_are_taken_over_whole() {
+    for version in 1..tubwatch::store::schema::VERSION {
+        golden(version);
+    }
+}
+
+/// The file of `version` holds the same in each.
+fn golden(version: i64) {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("tubwatch.sqlite");
-    std::fs::copy("fixtures/store/version_1.sqlite", &file).unwrap();
-    assert_eq!(count(folder.path(), "SELECT user_version FROM pragma_user_version"), 1);
+    std::fs::copy(format!("fixtures/store/version_{version}.sqlite"), &file).unwrap();
+    assert_eq!(count(folder.path(), "SELECT user_version FROM pragma_user_version"), version);
     drop(Store::open(folder.path()).unwrap());
-    assert_eq!(count(folder.path(), "SELECT user_version FROM pragma_user_version"), 2);
+    assert_eq!(count(folder.path(), "SELECT user_version FROM pragma_user_version"), 3);
     let check = || {
         let reader = Reader::open(folder.path()).unwrap();
         for probe in 1..=3_i64 {
@@ -269,7 +344,7 @@ fn only_summaries_are_kept_of_what_is_older_than_asked_for() {
     Store::open(folder.path()).unwrap().probe_ids(&["a", "b"]).unwrap();
     let sample = |n: i64| {
         let values = [Some(20.0 + (n % 5) as f64), None, None, None];
-        Change::Sample(Sample { probe: 1, at: Stamp(n * 60_000), values, quality: GOOD })
+        Change::Sample(Sample { probe: 1, at: Stamp(n * 60_000), values, quality: GOOD, timing: Default::default() })
     };
     write(folder.path(), (0..30_000).map(sample).collect());
     seal(folder.path());
@@ -294,7 +369,7 @@ fn points_of_a_chart_keep_every_peak() {
     let value = |n: i64| if (7_000..7_003).contains(&n) { 31.5 } else { 24.0 + (n % 7) as f64 / 100.0 };
     let sample = |n: i64| {
         let values = [Some(value(n)), None, None, None];
-        Change::Sample(Sample { probe: 1, at: Stamp(n * 10_000), values, quality: GOOD })
+        Change::Sample(Sample { probe: 1, at: Stamp(n * 10_000), values, quality: GOOD, timing: Default::default() })
     };
     write(folder.path(), (0..60_000).map(sample).collect());
     seal(folder.path());

@@ -2,24 +2,21 @@
 //! the morning list over restarts; the sign of life.
 #![allow(clippy::unwrap_used, clippy::panic)]
 
+mod faults;
 mod harness;
 
 use std::io::{BufRead, BufReader, Write};
 use std::net::TcpListener;
 use std::os::unix::fs::PermissionsExt;
 use std::sync::{Arc, Mutex};
-use std::time::{SystemTime, UNIX_EPOCH};
 
-use harness::daemon::{Daemon, Site, named};
+use faults::Clocks;
+use harness::daemon::{Site, named};
 use harness::ear::Ear;
 use harness::post_office::PostOffice;
 use harness::sink::Sink;
-use harness::{Mosquitto, PATIENCE, wait_until};
+use harness::{Mosquitto, PATIENCE, now_ms, wait_until};
 use serde_json::{Value, json};
-
-fn now_ms() -> i64 {
-    i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis()).unwrap()
-}
 
 /// The time of day in UTC, `minutes` from now.
 fn clock(minutes: i64) -> String {
@@ -57,27 +54,8 @@ name = "shelf"
     )
 }
 
-fn connected(daemon: &Daemon) {
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
-}
-
 fn reading(broker: &Mosquitto, ms: i64, t_c: f64) {
     broker.publish("core/a1", json!({"ts": ms, "t": t_c}).to_string(), 1, false);
-}
-
-fn spawn(site: &Site) {
-    site.ok(&[
-        "spawn",
-        "A1",
-        "--culture",
-        "winter-oyster",
-        "--space",
-        "shelf",
-        "--core",
-        "core-a1",
-        "--at",
-        "2026-01-01",
-    ]);
 }
 
 #[test]
@@ -106,7 +84,7 @@ run = {{ program = "lamp", args = ["on"] }}
     let heard = site.folder.path().join("heard");
     std::fs::write(&lamp, format!("#!/bin/sh\ncat >> '{}'\n", heard.display())).unwrap();
     std::fs::set_permissions(&lamp, std::fs::Permissions::from_mode(0o755)).unwrap();
-    spawn(&site);
+    site.spawn_a1("2026-01-01");
 
     let said = site.ok(&["try", "all"]);
     assert_eq!(said, "phone: accepted\npost: accepted\nbell: accepted\nlamp: accepted\n");
@@ -115,7 +93,7 @@ run = {{ program = "lamp", args = ["on"] }}
 
     let ear = Ear::on(broker.port(), "tubwatch/#");
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     wait_until(PATIENCE, "somebody watches", || ear.on_topic("tubwatch/watching").last().is_some());
     assert_eq!(ear.on_topic("tubwatch/watching"), [r#"{"watching": true}"#]);
     // A trial beside the running daemon throws nobody out.
@@ -146,7 +124,7 @@ run = {{ program = "lamp", args = ["on"] }}
     daemon.kill_nine();
     wait_until(PATIENCE, "the will is told", || ear.on_topic("tubwatch/watching").last().unwrap().contains("false"));
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     wait_until(PATIENCE, "it watches again", || ear.on_topic("tubwatch/watching").last().unwrap().contains("true"));
     site.ok(&["acknowledge", &posted["id"].to_string()]);
     wait_until(PATIENCE, "all are told of the acknowledgement", || {
@@ -180,9 +158,9 @@ fn quiet_hours_hold_a_warning_and_a_reload_ends_them() {
         config(broker.port(), "1s", &more)
     };
     let site = Site::new(&hush(&clock(-60), &clock(60)));
-    spawn(&site);
+    site.spawn_a1("2026-01-01");
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     reading(&broker, now_ms(), 22.0);
     // Then it falls silent, which is an advice.
     wait_until(PATIENCE, "the desk is told", || !sink.posts().is_empty());
@@ -198,7 +176,6 @@ fn quiet_hours_hold_a_warning_and_a_reload_ends_them() {
 }
 
 #[test]
-#[ignore = "takes a minute: so long a messenger may fail before it is told; run it with --ignored"]
 fn a_messenger_that_fails_is_told_through_the_other() {
     let (broker, dead, well) = (Mosquitto::start(), Sink::start(), Sink::start());
     dead.answer(500);
@@ -209,16 +186,20 @@ fn a_messenger_that_fails_is_told_through_the_other() {
         well.url()
     );
     let site = Site::new(&config(broker.port(), "60s", &more));
-    spawn(&site);
-    let daemon = site.run();
-    connected(&daemon);
+    site.spawn_a1("2026-01-01");
+    let clocks = Clocks::right(site.folder.path());
+    let daemon = site.run_as(clocks.program());
+    daemon.connected();
     reading(&broker, now_ms() - 1_000, 31.4);
     reading(&broker, now_ms(), 31.5);
     let told = |sink: &Sink, event: &str| {
         let posts = sink.posts().into_iter().map(|post| post.body);
         posts.filter(|body| body["watch"] == "messenger-failing" && body["event"] == event).collect::<Vec<_>>()
     };
-    wait_until(3 * PATIENCE, "the desk is told of the phone", || !told(&well, "raised").is_empty());
+    wait_until(PATIENCE, "the phone was tried", || !dead.posts().is_empty());
+    // So long a messenger may fail before it is told.
+    clocks.set(0, 61_000, true);
+    wait_until(PATIENCE, "the desk is told of the phone", || !told(&well, "raised").is_empty());
     let raised = told(&well, "raised").remove(0);
     assert_eq!((&raised["subject"], &raised["severity"]), (&"messenger phone".into(), &"warning".into()));
     assert!(raised["text"].as_str().unwrap().contains("500"), "{raised}");
@@ -239,9 +220,9 @@ fn the_morning_list_comes_once_a_day_also_after_a_restart() {
     );
     let config = |morning: &str| config(broker.port(), "60s", &format!("{more}{morning}"));
     let site = Site::new(&config(""));
-    spawn(&site);
+    site.spawn_a1("2026-01-01");
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     // Something comes and goes in the night, something stands.
     let now = now_ms();
     for (ago, t_c) in [(7_200_000, 31.4), (7_199_000, 31.5), (60_000, 24.0)] {
@@ -276,7 +257,7 @@ fn the_morning_list_comes_once_a_day_also_after_a_restart() {
     assert!(mail.data.contains("Wrong now:"), "{}", mail.data);
     daemon.kill_nine();
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     reading(&broker, now_ms(), 31.6);
     daemon.status_when("it runs on", |status| named(status, "probes", "core-a1")["samples"] == 6);
     assert_eq!(lists().len(), 1);
@@ -291,7 +272,7 @@ fn a_refused_config_is_told_until_a_right_one_is_read() {
     let right = |more: &str| config(broker.port(), "60s", &format!("{phone}{more}"));
     let site = Site::new(&right(""));
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     let reads = |config: &str, wanted: &dyn Fn(&Value) -> bool| {
         site.write_config(config);
         daemon.signal("HUP");
@@ -348,7 +329,7 @@ fn the_sign_of_life_is_given_only_while_all_works() {
     let (url, asked) = asked_for();
     let site = Site::new(&config(broker.port(), "1s", &format!("[sign_of_life]\nurl = \"{url}\"\nevery = \"1s\"\n")));
     let daemon = site.run();
-    connected(&daemon);
+    daemon.connected();
     let says = |part: &str| daemon.log_lines().iter().filter(|line| line.contains(part)).count();
     wait_until(PATIENCE, "it is withheld while no probe reports", || says("withheld: samples: no probe reports") == 1);
     assert!(asked.lock().unwrap().is_empty());

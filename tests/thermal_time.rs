@@ -380,6 +380,11 @@ fn the_due_window_moves_with_the_temperature() {
     assert_eq!(due(at(1_900.0), Some(1e-300), 10), too_cold);
     let over = Figures { reached_low: Some(hours(80.0)), reached_high: Some(hours(95.0)), ..at(7_000.0) };
     assert_eq!(due(over, Some(0.0), 0), window(80.0, 95.0));
+    // What nobody measured counts as usual, so that a tub without a probe is due by the calendar.
+    for hours_elapsed in [100.0, 300.0, 400.0] {
+        let blind = Figures { hours_elapsed, ..Figures::default() };
+        assert_eq!(due_window(&blind, &oyster(), Stamp(0), hours(hours_elapsed), None, 0), window(240.0, 336.0));
+    }
 }
 
 #[test]

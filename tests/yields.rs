@@ -132,6 +132,7 @@ fn a_tubs_flushes_add_up() {
     assert_near(of_flushes, yields.biological_efficiency_pct.unwrap(), 1e-9, "flushes make the total");
 
     let none = Yields::of(&filling, &[], day(0.0), day(50.0));
+    assert!(none.fresh_total_g.is_sign_positive(), "not -0 g");
     assert_eq!((none.fresh_total_g, none.biological_efficiency_pct, none.dry_total_g), (0.0, Some(0.0), None));
     assert_eq!(Yields::of(&Filling::default(), &harvests, day(0.0), day(50.0)).biological_efficiency_pct, None);
     assert_eq!(grams_per_tub_day(50.0, day(0.0), day(0.01)), Some(50.0));

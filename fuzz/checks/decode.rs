@@ -17,7 +17,7 @@ pub fn check(data: &[u8]) {
     }
     let recipe = recipe(choice % 7, choice / 7, *more);
     let mut message = payload.to_vec();
-    if let (Some(checksum), true) = (&recipe.checksum, choice / 7 & 1 != 0) {
+    if let (Some(checksum), true) = (&recipe.checksum, (choice / 7) & 1 != 0) {
         seal(&mut message, checksum);
     }
     let once = decoded(&recipe, &message);

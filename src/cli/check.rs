@@ -4,7 +4,7 @@
 
 use std::io::{self, Write};
 
-use super::told;
+use super::{copies, told};
 use crate::climate::Quantity;
 use crate::config::plan::{BrokerPlan, Plan, PortPlan, ProbePlan};
 use crate::config::show_duration;
@@ -41,6 +41,14 @@ pub fn check(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
     }
     for line in told::daily(plan) {
         writeln!(out, "  {line}")?;
+    }
+    let copies = copies::lines(plan);
+    if !copies.is_empty() {
+        writeln!(out)?;
+        writeln!(out, "Backup")?;
+        for line in copies {
+            writeln!(out, "  {line}")?;
+        }
     }
     if !plan.forwards.is_empty() {
         heading(out, "Forwarding", plan.forwards.len())?;
@@ -223,6 +231,7 @@ fn limits(band: &Band, unit: &str) -> String {
 fn notes(plan: &Plan) -> Vec<String> {
     let mut notes = Vec::new();
     told::notes(plan, &mut notes);
+    copies::notes(plan, &mut notes);
     if plan.status.listen.is_none() {
         notes.push(
             "No [status]: nothing listens, so there is no page, no /status.json, no /metrics and no /health."

@@ -11,6 +11,8 @@ mod backup;
 mod beside;
 mod calibrate;
 pub mod check;
+mod copies;
+mod enter;
 mod export;
 mod heat;
 mod heat_args;

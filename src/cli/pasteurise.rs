@@ -5,7 +5,7 @@
 
 use super::args::{HeatRunsArgs, PasteuriseArgs};
 use super::speak::{Failure, Outcome, Voice, printable, table};
-use super::{Site, logbook, paper};
+use super::{Site, enter, paper};
 use crate::climate::Stamp;
 use crate::climate::stamp::MINUTE_MS;
 use crate::grow::heat_plan::{WINDOWS, Window, window};
@@ -24,7 +24,7 @@ pub fn pasteurise(site: &Site, args: &PasteuriseArgs) -> Outcome {
     let at = moment::parse(&args.at, site.plan.timezone, site.now)?;
     let mut voice = Voice::new();
     if args.end {
-        let entry = logbook::enter_at(site, "", Deed::HeatEnded { run: args.run.clone() }, at, args.anyway)?;
+        let entry = enter::enter_at(site, "", Deed::HeatEnded { run: args.run.clone() }, at, args.anyway)?;
         let reader = paper::reader(site)?;
         let runs = runs(site, &reader)?;
         if let Some(run) = runs.iter().find(|run| run.name == args.run) {
@@ -38,7 +38,7 @@ pub fn pasteurise(site: &Site, args: &PasteuriseArgs) -> Outcome {
     }
     let (start, window) = start(args)?;
     let plan = start.plan().map_err(|why| Failure::Usage(why.to_string()))?;
-    let entry = logbook::enter_at(site, "", Deed::HeatBegan(Box::new(start)), at, args.anyway)?;
+    let entry = enter::enter_at(site, "", Deed::HeatBegan(Box::new(start)), at, args.anyway)?;
     voice.say(format!(
         "heat run {} began: hold {} °C for {} min at the coldest of {}, then cool below {} °C (entry {entry})",
         printable(&args.run),

@@ -19,7 +19,7 @@ use tokio::sync::broadcast::error::RecvError;
 use tokio::sync::{broadcast, mpsc, watch};
 
 use super::speak::{Failure, Outcome, Voice};
-use super::{Site, logbook, wording};
+use super::{Site, enter, wording};
 use crate::climate::stamp::DAY_MS;
 use crate::config::{self, Plan};
 use crate::daemon::{self, Door, Running};
@@ -147,7 +147,7 @@ impl Speaker {
             while let Some((_, tub, deed)) = entries.next_if(|(due, _, _)| *due <= ms) {
                 let at = SPAWNED_AT.plus(ms);
                 let site = Site { plan: Plan::clone(&self.plan), now: at };
-                logbook::enter(&site, tub, deed, at)?;
+                enter::enter(&site, tub, deed, at)?;
             }
             self.write(scenario.lines(ms).as_bytes()).map_err(|why| cannot("speak over its pseudo-terminal", &why))?;
             thread::sleep(STEP);

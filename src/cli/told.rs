@@ -43,6 +43,9 @@ pub(super) fn messenger(plan: &Plan, messenger: &MessengerPlan) -> String {
     if let Some(ms) = messenger.again_every_ms {
         line.push_str(&format!("; critical ones again every {}", show_duration(ms)));
     }
+    if let Way::Run { .. } = messenger.way {
+        line.push_str(". For bells and lamps: it is no safety device, and never the only thing that stops a heater");
+    }
     line
 }
 

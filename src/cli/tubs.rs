@@ -242,7 +242,7 @@ fn full(site: &Site, tub: &Tub, view: &TubView, beside: &Beside, log: &[&Line]) 
         "spaces": tub.spaces.iter().map(|since| json!({ "space": since.value, "from": since.from.rfc3339() })).collect::<Vec<_>>(),
         "cores": tub.cores.iter().map(|since| json!({ "probe": since.value, "from": since.from.rfc3339() })).collect::<Vec<_>>(),
         "flushes": tub.flushes.iter().map(flush_json).collect::<Vec<_>>(),
-        "fresh_total_g": tub.harvests.iter().map(|harvest| harvest.fresh_g).sum::<f64>(),
+        "fresh_total_g": tub.harvests.iter().map(|harvest| harvest.fresh_g).sum::<f64>() + 0.0, // of nothing it is -0.0
         "log": log.iter().map(|line| line_json(site, line)).collect::<Result<Vec<_>, _>>()?,
     });
     if let (Value::Object(full), Value::Object(beside)) = (&mut full, beside.json()?) {

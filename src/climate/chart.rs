@@ -2,7 +2,7 @@
 //!
 //! In: readings in time order, bands, moments to mark. Out: columns that keep every peak (lowest,
 //! highest, mean of all readings that fall into one column of the picture), and the SVG. Nothing is
-//! told by colour alone: the first line is solid, the second dashed; a band is two thin lines; what
+//! told by colour alone: the first line is solid, the others broken each in its way; a band is two thin lines; what
 //! is not believed is a cross; where nothing was read the line is broken. Lines take the colour of
 //! the text around them. Pure. Left out: which readings are good, local time (labels come in as text).
 //!
@@ -24,8 +24,12 @@ const TOP: f64 = 22.0;
 const BOTTOM: f64 = 160.0;
 /// Columns of a full chart: one for each unit of the drawn area's width.
 pub const COLUMNS: usize = 358;
-/// Crosses drawn at most; a probe that lies all day would bury the line.
-const MARKS_MAX: usize = 200;
+/// Crosses drawn at most: one a column.
+const MARKS_MAX: usize = COLUMNS;
+
+/// How the lines of a chart are told apart, by their order: the word for it, and its dashes.
+pub const STROKES: [(&str, &str); 4] =
+    [("solid", ""), ("dashed", "4 2.5"), ("dotted", "1 2.5"), ("dash and dot", "7 2.5 1 2.5")];
 
 /// One line of a chart.
 #[derive(Clone, Debug)]
@@ -71,7 +75,7 @@ pub struct Chart<'a> {
     pub to: Stamp,
     /// What a screen reader says of it.
     pub label: &'a str,
-    /// Its lines: the first solid, the others dashed.
+    /// Its lines, each in its stroke.
     pub lines: Vec<Drawn<'a>>,
     /// Its bands.
     pub bands: Vec<Limits>,
@@ -212,7 +216,8 @@ fn axes(chart: &Chart<'_>, scale: &Scale, out: &mut String) {
     let mut free_from = 0.0;
     for (at, words) in &chart.ticks {
         let x = scale.x(*at);
-        let half = words.chars().count() as f64 * 2.9;
+        // Half the width of a label in the larger letters of a small screen.
+        let half = words.chars().count() as f64 * 3.4;
         let _ = write!(out, "<path stroke-width=\".7\" d=\"M{} {BOTTOM}v3\"/>", short(x));
         if x - half >= free_from && x + half <= WIDTH {
             text(out, x, BOTTOM + 14.0, "middle", words);
@@ -255,7 +260,10 @@ fn axes(chart: &Chart<'_>, scale: &Scale, out: &mut String) {
 fn draw_line(line: &Drawn<'_>, number: usize, scale: &Scale, out: &mut String) {
     let width = (RIGHT - LEFT) / line.lane.columns.len() as f64;
     let x = |place: usize| LEFT + (place as f64 + 0.5) * width;
-    let dashes = if number == 0 { "" } else { " stroke-dasharray=\"4 2.5\"" };
+    let dashes = match STROKES[number % STROKES.len()].1 {
+        "" => String::new(),
+        dashes => format!(" stroke-dasharray=\"{dashes}\""),
+    };
     let (mut peaks, mut means) = (String::new(), String::new());
     for run in line.lane.runs(line.bridge_ms) {
         for (at, (place, column)) in run.iter().enumerate() {

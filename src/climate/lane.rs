@@ -60,6 +60,16 @@ impl Lane {
         usize::try_from(share).ok().filter(|place| *place < self.columns.len())
     }
 
+    /// The beginning of the column that `at` falls into, as [`Lane::filled`] gives it; none outside the range.
+    pub fn begin_of(&self, at: Stamp) -> Option<Stamp> {
+        self.place(at).map(|place| self.begin(place))
+    }
+
+    fn begin(&self, place: usize) -> Stamp {
+        let width_ms = self.to.since(self.from) as f64 / self.columns.len() as f64;
+        self.from.plus((place as f64 * width_ms) as i64)
+    }
+
     /// Takes a reading; one outside the range, or no number, is passed over.
     pub fn push(&mut self, at: Stamp, value: f64) {
         self.push_summary(at, Column { min: value, max: value, sum: value, count: 1, first_at: at, last_at: at });
@@ -81,9 +91,7 @@ impl Lane {
 
     /// The columns that hold something, each with the moment it begins.
     pub fn filled(&self) -> impl Iterator<Item = (Stamp, &Column)> {
-        let width_ms = self.to.since(self.from) as f64 / self.columns.len() as f64;
-        let begin = move |place: usize| self.from.plus((place as f64 * width_ms) as i64);
-        self.columns.iter().enumerate().filter_map(move |(place, column)| Some((begin(place), column.as_ref()?)))
+        self.columns.iter().enumerate().filter_map(|(place, column)| Some((self.begin(place), column.as_ref()?)))
     }
 
     /// The same in fewer columns.

@@ -153,6 +153,12 @@ fn put(path: &Path, text: &str) -> Result<(), String> {
     written.map_err(|error| format!("{}: {error}", path.display()))
 }
 
+/// The files with secrets that the config in `file` names, as it names them: no backup holds them.
+pub fn left_out(file: &Path) -> Vec<String> {
+    let text = fs::read_to_string(file).unwrap_or_default();
+    named(&text).secrets.into_iter().map(|(_, file)| file).collect()
+}
+
 /// Files that a config names.
 #[derive(Default)]
 struct Named {

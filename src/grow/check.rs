@@ -370,7 +370,9 @@ pub(super) fn can_be_core(name: &str, known: &Known) -> Result<(), Wrong> {
         return Err(Wrong::Word(format!("probe {name} reads no temperature; a core probe must")));
     }
     match &probe.air_of {
-        Some(space) => Err(Wrong::Word(format!("probe {name} measures the air of {space}; it cannot be in a tub too"))),
+        Some(space) => {
+            Err(Wrong::Word(format!("probe {name} measures the air of {space}; it cannot be in substrate too")))
+        }
         None => Ok(()),
     }
 }

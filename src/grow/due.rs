@@ -41,8 +41,9 @@ pub struct Due {
 /// an end that has been reached already keeps the moment it was.
 ///
 /// Never earlier than `not_before_ms` after `spawned_at`, and never closing before it opens. With no
-/// rate known yet, the culture's usual temperature is taken for the time to come. It says when to go
-/// and look, never that a tub is done.
+/// rate known, the culture's usual temperature is taken for the time to come; for hours that nobody
+/// measured it is taken always (such hours add nothing to `figures`): else the window of a tub without
+/// a probe would move away day by day. It says when to go and look, never that a tub is done.
 pub fn due_window(
     figures: &Figures,
     thermal: &Thermal,
@@ -51,19 +52,22 @@ pub fn due_window(
     rate_per_hour: Option<f64>,
     not_before_ms: i64,
 ) -> Due {
-    let rate = rate_per_hour.unwrap_or_else(|| rate_c(thermal, thermal.usual_c));
-    let low = figures.reached_low.or_else(|| forecast(thermal.requirement.low - figures.degree_hours, rate, now));
-    let high = figures.reached_high.or_else(|| forecast(thermal.requirement.high - figures.degree_hours, rate, now));
+    let usual_rate = rate_c(thermal, thermal.usual_c);
+    let rate = rate_per_hour.unwrap_or(usual_rate);
+    let unmeasured_h = (figures.hours_elapsed - figures.hours_measured).max(0.0);
+    let gained = figures.degree_hours + unmeasured_h * usual_rate;
+    let low = figures.reached_low.or_else(|| forecast(thermal.requirement.low - gained, rate, now));
+    let high = figures.reached_high.or_else(|| forecast(thermal.requirement.high - gained, rate, now));
     let earliest = low.unwrap_or(now.plus(FORECAST_MAX_MS)).max(spawned_at.plus(not_before_ms));
     Due { earliest, latest: high.map(|moment| moment.max(earliest)) }
 }
 
-/// The moment `missing` degree-hours will have been gained; `None` beyond the forecast's reach.
+/// The moment `missing` degree-hours will have been gained, or were, where it is not over 0; `None`
+/// beyond the forecast's reach.
 fn forecast(missing: f64, rate: f64, now: Stamp) -> Option<Stamp> {
-    if missing <= 0.0 {
-        return Some(now);
+    if rate <= 0.0 {
+        return (missing <= 0.0).then_some(now);
     }
     let ms = missing / rate * HOUR_MS as f64;
-    // Also false where the rate is 0 and the quotient infinite.
-    (rate > 0.0 && ms <= FORECAST_MAX_MS as f64).then(|| now.plus(ms.round() as i64))
+    (ms <= FORECAST_MAX_MS as f64).then(|| now.plus(ms.round() as i64))
 }

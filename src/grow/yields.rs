@@ -157,7 +157,8 @@ impl Yields {
         let mut picked: Vec<&Harvest> =
             harvests.iter().filter(|harvest| harvest.fresh_g >= 0.0 && harvest.fresh_g.is_finite()).collect();
         picked.sort_by_key(|harvest| (harvest.flush, harvest.at));
-        let fresh_total_g: f64 = picked.iter().map(|harvest| harvest.fresh_g).sum();
+        // The sum of nothing is -0.0, which nobody wants to read.
+        let fresh_total_g = picked.iter().map(|harvest| harvest.fresh_g).sum::<f64>() + 0.0;
         let dry_mass = filling.dry_mass();
         let efficiency = |fresh_g: f64| dry_mass.and_then(|dry| biological_efficiency_pct(fresh_g, dry));
         let flushes = picked

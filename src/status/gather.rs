@@ -5,7 +5,8 @@
 //! at that time, else from its space's air, as its figures do; of a space's air probes the first
 //! listed that read well of late speaks. Ranges whose columns are longer than a quarter-hour are drawn
 //! from the store's summaries: highest and lowest of what was measured are kept; what is computed from
-//! two quantities (VPD, core over air) and warmth is then made of quarter-hour means.
+//! two quantities (VPD, core over air) and warmth is then made of quarter-hour means; what is not
+//! believed, which no summary holds, is looked up by itself.
 
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
@@ -22,8 +23,6 @@ use crate::store::summary::QUARTER_MS;
 use crate::store::{Reader, StoreError};
 use crate::watch::setup::Setup;
 
-/// Crosses kept of one quantity; more would bury the line.
-const DOUBTED_MAX: usize = 200;
 /// How often a probe that left the config is taken to have reported.
 const EVERY_UNKNOWN_MS: i64 = crate::climate::stamp::MINUTE_MS;
 
@@ -35,10 +34,22 @@ pub(super) enum Whose<'a> {
     Space(usize),
 }
 
+/// What was not believed in one column: the first of it that has a value, and how many there were.
+#[derive(Clone, Copy)]
+pub(super) struct Disbelieved {
+    at: Stamp,
+    value: f64,
+    quality: Quality,
+    pub(super) count: u64,
+}
+
 /// A lane and what was not believed of it.
 pub(super) struct Line {
     pub(super) lane: Lane,
-    pub(super) doubted: Vec<(Stamp, f64, Quality)>,
+    /// By the beginning of the column it falls into.
+    pub(super) doubted: BTreeMap<Stamp, Disbelieved>,
+    /// How many there were of each kind.
+    pub(super) doubts: BTreeMap<&'static str, u64>,
     /// Readings further apart are not joined, ms.
     pub(super) bridge_ms: i64,
 }
@@ -57,28 +68,36 @@ pub(super) struct Gathered {
 }
 
 impl Line {
-    fn new(from: Stamp, to: Stamp, bridge_ms: i64) -> Line {
-        Line { lane: Lane::new(from, to, COLUMNS), doubted: Vec::new(), bridge_ms }
+    pub(super) fn new(from: Stamp, to: Stamp, bridge_ms: i64) -> Line {
+        let lane = Lane::new(from, to, COLUMNS);
+        Line { lane, doubted: BTreeMap::new(), doubts: BTreeMap::new(), bridge_ms }
     }
 
-    fn take(&mut self, at: Stamp, column: Column, quality: Quality) {
+    /// Takes a reading, or the sum of several, in time order.
+    pub(super) fn take(&mut self, at: Stamp, column: Column, quality: Quality) {
         if quality == Quality::Good {
             self.lane.push_summary(at, column);
-        } else if self.doubted.len() < DOUBTED_MAX && column.sum.is_finite() {
-            self.doubted.push((at, column.sum, quality));
+        } else if let Some(begin) = self.lane.begin_of(at) {
+            let new = Disbelieved { at, value: column.sum, quality, count: 0 };
+            let it = self.doubted.entry(begin).or_insert(new);
+            if !it.value.is_finite() {
+                *it = Disbelieved { count: it.count, ..new };
+            }
+            it.count += 1;
+            *self.doubts.entry(quality.word()).or_default() += 1;
         }
     }
 }
 
 impl Line {
-    /// The crosses, worded by `say`.
+    /// The crosses, worded by `say`: one a column, so that a probe that lies all day does not bury the line.
     pub(super) fn crosses(&self, say: impl Fn(Stamp) -> String) -> Vec<Doubted> {
-        let cross = |(at, value, quality): &(Stamp, f64, Quality)| Doubted {
-            at: *at,
-            value: *value,
-            why: format!("{} {}: {}", say(*at), value, quality.word()),
+        let cross = |it: &Disbelieved| {
+            let more = if it.count > 1 { format!(", and {} more", it.count - 1) } else { String::new() };
+            let why = format!("{} {}: {}{more}", say(it.at), it.value, it.quality.word());
+            Doubted { at: it.at, value: it.value, why }
         };
-        self.doubted.iter().map(cross).collect()
+        self.doubted.values().filter(|it| it.value.is_finite()).map(cross).collect()
     }
 }
 
@@ -88,7 +107,8 @@ type Heard = [Option<(Column, Quality)>; 3];
 /// Of what is heard the charts show these.
 const SHOWN: [Quantity; 3] = [Quantity::Temperature, Quantity::Humidity, Quantity::Co2];
 
-fn of_one(at: Stamp, value: f64) -> Column {
+/// One reading as a column.
+pub(super) fn of_one(at: Stamp, value: f64) -> Column {
     Column { min: value, max: value, sum: value, count: 1, first_at: at, last_at: at }
 }
 
@@ -193,6 +213,15 @@ fn by_quarters(reader: &Reader, names: &[&str], from: Stamp, to: Stamp, pass: &m
     for ((start, position), heard) in &quarters {
         // Its middle stands for it, except where the range cuts it.
         pass.take(*position, start.plus(QUARTER_MS / 2).min(to.plus(-1)).max(from), heard);
+    }
+    for (position, name) in names.iter().enumerate() {
+        for quantity in SHOWN {
+            reader.disbelieved(name, quantity, from, to, &mut |reading| {
+                let mut heard = Heard::default();
+                heard[quantity.index()] = Some((of_one(reading.at, reading.value), reading.quality));
+                pass.take(position, reading.at, &heard);
+            })?;
+        }
     }
     Ok(())
 }

@@ -47,7 +47,7 @@ pub(super) enum Shown {
 /// Lets the request through or answers it, and puts the security headers on the answer.
 pub(super) async fn check(State(visitor): State<Visitor>, mut request: Request, next: Next) -> Response {
     let shown = visitor.access.shown(request.headers());
-    let mut response = match visitor.refusal(&request, &shown) {
+    let mut response = match ambiguous(request.headers()).or_else(|| visitor.refusal(&request, &shown)) {
         Some(refusal) => refusal,
         None => {
             request.extensions_mut().insert(shown);
@@ -59,6 +59,13 @@ pub(super) async fn check(State(visitor): State<Visitor>, mut request: Request, 
         headers.entry(name).or_insert(HeaderValue::from_static(value));
     }
     response
+}
+
+/// The answer to a request that names more than one host, be they the same (RFC 9112, section 3.2): what
+/// reads another of them than we do would be led round the check of names.
+fn ambiguous(headers: &HeaderMap) -> Option<Response> {
+    let several = headers.get_all(header::HOST).iter().count() > 1;
+    several.then(|| sentence(StatusCode::BAD_REQUEST, "The request has more than one Host header; send one."))
 }
 
 /// Pages set a policy of their own that lets in their one style sheet and their one script.

@@ -9,6 +9,7 @@ mod form;
 mod gather;
 mod guard;
 pub mod heat;
+mod heat_story;
 mod limits;
 pub mod metrics;
 mod pack;
@@ -45,6 +46,7 @@ use guard::{Shown, Visitor, sentence};
 use metrics::Exposition;
 use series::Reader;
 use session::Tries;
+use story::{Wanted, told_by};
 use traces::Traces;
 use wording::Clock;
 
@@ -110,11 +112,14 @@ pub async fn serve_within(
 fn routes() -> Router<Desk> {
     Router::new()
         .route("/", get(show_home))
-        .route("/tub/{name}", get(story::tub))
-        .route("/tub/{name}/chart.csv", get(story::tub_csv))
-        .route("/tub/{name}/log", get(story::log).post(write::log))
-        .route("/space/{name}", get(story::space))
-        .route("/space/{name}/chart.csv", get(story::space_csv))
+        .route("/tub/{name}", told_by(story::tub, Wanted::Page))
+        .route("/tub/{name}/chart.csv", told_by(story::tub, Wanted::Csv))
+        .route("/tub/{name}/log", told_by(story::log, Wanted::Page).post(write::log))
+        .route("/space/{name}", told_by(story::space, Wanted::Page))
+        .route("/space/{name}/chart.csv", told_by(story::space, Wanted::Csv))
+        .route("/heat-runs", get(heat_story::list))
+        .route("/heat-run/{name}", told_by(heat_story::one, Wanted::Page))
+        .route("/heat-run/{name}/chart.csv", told_by(heat_story::one, Wanted::Csv))
         .route("/alert/{id}", get(show_alert))
         .route("/alert/{id}/acknowledge", post(write::acknowledge))
         .route("/alert/{id}/shelve", post(write::shelve))
@@ -234,6 +239,7 @@ async fn show_health(State(desk): State<Desk>) -> Response {
 async fn show_series(
     State(desk): State<Desk>,
     query: Result<Query<Vec<(String, String)>>, axum::extract::rejection::QueryRejection>,
+    headers: HeaderMap,
 ) -> Response {
     let Ok(Query(query)) = query else {
         return sentence(
@@ -244,7 +250,7 @@ async fn show_series(
     let snapshot = desk.latest();
     // A snapshot is made when something changes: `now` is the machine's clock.
     let now = crate::climate::Stamp::from_time(&chrono::Utc::now()).max(snapshot.time);
-    desk.series.answer(&query, snapshot.inner.timezone, now).await
+    desk.series.answer(&query, &snapshot, now, &headers).await
 }
 
 async fn nothing_here(method: Method, headers: HeaderMap) -> Response {

@@ -2,7 +2,7 @@
 //!
 //! In: a request's `If-None-Match` and `Accept-Encoding`, and a whole answer. Out: 304 without a body,
 //! or the same body under an entity tag, compressed where that pays (RFC 9110, sections 8.8.3, 12.5.3
-//! and 13.1.2). Left out: streams, which have no end to take a tag of.
+//! and 13.1.2). Left out: streams, which have no end to take a tag of (`series` has one of its own).
 
 use std::io::Write;
 
@@ -33,10 +33,7 @@ pub(super) async fn pack(request: Request, next: Next) -> Response {
     let Ok(bytes) = axum::body::to_bytes(body, WHOLE_BYTES_MAX).await else {
         return StatusCode::INTERNAL_SERVER_ERROR.into_response();
     };
-    let digest = ring::digest::digest(&ring::digest::SHA256, &bytes);
-    let tag: String = digest.as_ref()[..12].iter().map(|byte| format!("{byte:02x}")).collect();
-    // Weak: the same page, compressed or not.
-    let tag = format!("W/\"{tag}\"");
+    let tag = tag_of(&bytes);
     if let Ok(value) = HeaderValue::from_str(&tag) {
         parts.headers.insert(header::ETAG, value);
     }
@@ -61,13 +58,22 @@ pub(super) async fn pack(request: Request, next: Next) -> Response {
     Response::from_parts(parts, Body::from(bytes))
 }
 
-fn known(headers: &HeaderMap) -> Vec<String> {
+/// An entity tag; weak: the same whether compressed or not.
+pub(super) fn tag_of(bytes: &[u8]) -> String {
+    let digest = ring::digest::digest(&ring::digest::SHA256, bytes);
+    let tag: String = digest.as_ref()[..12].iter().map(|byte| format!("{byte:02x}")).collect();
+    format!("W/\"{tag}\"")
+}
+
+/// The tags of answers that the reader has.
+pub(super) fn known(headers: &HeaderMap) -> Vec<String> {
     let all = headers.get_all(header::IF_NONE_MATCH).iter().filter_map(|value| value.to_str().ok());
     let tags = all.flat_map(|line| line.split(',')).map(str::trim);
     tags.map(|tag| if tag.starts_with('"') { format!("W/{tag}") } else { tag.to_owned() }).collect()
 }
 
-fn takes_gzip(headers: &HeaderMap) -> bool {
+/// Whether the reader takes gzip.
+pub(super) fn takes_gzip(headers: &HeaderMap) -> bool {
     let all = headers.get_all(header::ACCEPT_ENCODING).iter().filter_map(|value| value.to_str().ok());
     all.flat_map(|line| line.split(',')).any(|part| {
         let (name, weight) = part.split_once(';').unwrap_or((part, ""));

@@ -1,25 +1,31 @@
 //! `GET /series.csv`: one series as CSV, streamed.
 //!
 //! In: a query, and a `SeriesSource` that hands out judged, corrected readings in time order. Out:
-//! `time,value,quality`, or with `every` `time,mean,min,max,count` of the good ones. Times are RFC
+//! `time,value,quality` (a mark stands beside the quality, after a space), or with `every` `time,mean,min,max,count` of the good ones. Times are RFC
 //! 3339 in UTC. Memory is bounded by a few blocks however long the series; a reader that stalls ends
-//! the reading. Left out: where the readings come from.
+//! the reading. Compressed on the way where the reader takes that, and not sent again to who has it: the
+//! tag is made of what the answer depends on. Left out: where the readings come from.
 
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use std::time::Duration;
 
 use axum::body::{Body, Bytes};
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderMap, HeaderName, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use chrono::{Datelike, NaiveDate};
 use chrono_tz::Tz;
+use flate2::Compression;
+use flate2::write::GzEncoder;
 use http_body_util::channel::{Channel, Sender};
 use tokio::runtime::Handle;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, oneshot};
 
 use super::archive::{Archive, SeriesFault};
 use super::guard::sentence;
+use super::pack;
+use super::snapshot::Snapshot;
+use crate::climate::quantity::with_mark;
 use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS};
 use crate::climate::{Quality, Quantity, Reading, Stamp};
 use crate::grow::moment;
@@ -47,6 +53,22 @@ struct Ask {
     every_ms: Option<i64>,
 }
 
+/// How the reader wants it.
+struct Manner {
+    /// Tags of answers it has.
+    known: Vec<String>,
+    /// Samples of the probe that are stored, by the snapshot: at least so many are read.
+    samples: Option<u64>,
+}
+
+/// What an answer begins with.
+enum Opening {
+    /// It follows, under this tag where it has one.
+    Whole(Option<String>),
+    /// The reader has it.
+    Known(String),
+}
+
 /// Answers from one source, a bounded number at a time.
 #[derive(Clone)]
 pub(super) struct Reader {
@@ -59,7 +81,14 @@ impl Reader {
         Reader { source, places: Arc::new(Semaphore::new(READERS_MAX)) }
     }
 
-    pub(super) async fn answer(&self, query: &[(String, String)], timezone: Tz, now: Stamp) -> Response {
+    pub(super) async fn answer(
+        &self,
+        query: &[(String, String)],
+        snapshot: &Snapshot,
+        now: Stamp,
+        headers: &HeaderMap,
+    ) -> Response {
+        let timezone = snapshot.inner.timezone;
         let ask = match Ask::parse(query, timezone, now) {
             Ok(ask) => ask,
             Err(wrong) => return sentence(StatusCode::BAD_REQUEST, &wrong),
@@ -67,21 +96,45 @@ impl Reader {
         let Ok(place) = Arc::clone(&self.places).acquire_owned().await else {
             return sentence(StatusCode::SERVICE_UNAVAILABLE, "The daemon is stopping.");
         };
+        let probe = snapshot.probes.iter().find(|probe| probe.name == ask.probe);
+        let gzip = pack::takes_gzip(headers);
+        let manner = Manner { known: pack::known(headers), samples: probe.map(|probe| probe.samples) };
         let (sender, body) = Channel::new(BLOCKS_WAITING_MAX);
         let (opened, is_open) = oneshot::channel();
-        let out = Out { block: Vec::new(), sender, handle: Handle::current(), opened: Some(opened) };
         let source = Arc::clone(&self.source);
+        let out = Out::new(sender, opened, gzip);
         // Ends by itself: at the series' end, or when the answer is dropped.
-        tokio::task::spawn_blocking(move || write(&*source, &ask, timezone, out, place));
+        tokio::task::spawn_blocking(move || write(&*source, &ask, timezone, &manner, out, place));
         match is_open.await {
-            Ok(Ok(())) => {
-                ([(header::CONTENT_TYPE, "text/csv; charset=utf-8; header=present")], Body::new(body)).into_response()
-            }
+            Ok(Ok(opening)) => begun(opening, body, gzip),
             Ok(Err(SeriesFault::Unknown(why))) => sentence(StatusCode::NOT_FOUND, &why),
             Ok(Err(SeriesFault::Store(why))) => sentence(StatusCode::SERVICE_UNAVAILABLE, &why),
             Err(_) => sentence(StatusCode::SERVICE_UNAVAILABLE, "The series could not be read; ask again."),
         }
     }
+}
+
+fn begun(opening: Opening, body: Channel<Bytes, SeriesBroken>, gzip: bool) -> Response {
+    let (status, tag) = match opening {
+        Opening::Whole(tag) => (StatusCode::OK, tag),
+        Opening::Known(tag) => (StatusCode::NOT_MODIFIED, Some(tag)),
+    };
+    let whole = status == StatusCode::OK;
+    let tagged = tag.map(|tag| [(header::ETAG, tag), (header::CACHE_CONTROL, "private, no-cache".to_owned())]);
+    let content: [Option<(HeaderName, &str)>; 3] = [
+        Some((header::VARY, "Accept-Encoding")),
+        whole.then_some((header::CONTENT_TYPE, "text/csv; charset=utf-8; header=present")),
+        (whole && gzip).then_some((header::CONTENT_ENCODING, "gzip")),
+    ];
+    let headers = content.into_iter().flatten().map(|(name, value)| (name, value.to_owned()));
+    let headers: Vec<_> = headers.chain(tagged.into_iter().flatten()).collect();
+    let mut response = if whole { Body::new(body).into_response() } else { status.into_response() };
+    for (name, value) in headers {
+        if let Ok(value) = value.parse() {
+            response.headers_mut().insert(name, value);
+        }
+    }
+    response
 }
 
 impl Ask {
@@ -146,10 +199,13 @@ fn every(text: &str) -> Result<i64, String> {
 /// The sending end, on the blocking side.
 struct Out {
     block: Vec<u8>,
+    /// Where blocks go through, if they are compressed.
+    gzip: Option<GzEncoder<Vec<u8>>>,
+    tag: Option<String>,
     sender: Sender<Bytes, SeriesBroken>,
     handle: Handle,
     /// Until something is known to be readable: the answer's status depends on it.
-    opened: Option<oneshot::Sender<Result<(), SeriesFault>>>,
+    opened: Option<oneshot::Sender<Result<Opening, SeriesFault>>>,
 }
 
 /// The store failed in the middle; the answer is cut, so that half a series is not taken for a whole.
@@ -158,37 +214,88 @@ struct Out {
 struct SeriesBroken(String);
 
 impl Out {
+    fn new(
+        sender: Sender<Bytes, SeriesBroken>,
+        opened: oneshot::Sender<Result<Opening, SeriesFault>>,
+        gzip: bool,
+    ) -> Out {
+        let gzip = gzip.then(|| GzEncoder::new(Vec::new(), Compression::fast()));
+        Out { block: Vec::new(), gzip, tag: None, sender, handle: Handle::current(), opened: Some(opened) }
+    }
+
     fn line(&mut self, line: std::fmt::Arguments<'_>) -> ControlFlow<()> {
         if let Some(opened) = self.opened.take()
-            && opened.send(Ok(())).is_err()
+            && opened.send(Ok(Opening::Whole(self.tag.take()))).is_err()
         {
             return ControlFlow::Break(());
         }
+        // Into memory: it cannot fail.
         let _ = std::io::Write::write_fmt(&mut self.block, format_args!("{line}\r\n"));
-        if self.block.len() < BLOCK_BYTES { ControlFlow::Continue(()) } else { self.send() }
+        if self.block.len() < BLOCK_BYTES {
+            return ControlFlow::Continue(());
+        }
+        let block = std::mem::take(&mut self.block);
+        match &mut self.gzip {
+            None => self.send(block),
+            Some(gzip) => {
+                let _ = std::io::Write::write_all(gzip, &block);
+                // It gives something every few blocks.
+                let packed = std::mem::take(gzip.get_mut());
+                if packed.is_empty() { ControlFlow::Continue(()) } else { self.send(packed) }
+            }
+        }
     }
 
-    fn send(&mut self) -> ControlFlow<()> {
-        let block = Bytes::from(std::mem::take(&mut self.block));
+    /// The last block; if nobody takes it there is nobody to tell.
+    fn end(mut self) {
+        let mut block = std::mem::take(&mut self.block);
+        if let Some(mut gzip) = self.gzip.take() {
+            let _ = std::io::Write::write_all(&mut gzip, &block);
+            block = gzip.finish().unwrap_or_default();
+        }
+        let _ = self.send(block);
+    }
+
+    fn send(&mut self, block: Vec<u8>) -> ControlFlow<()> {
         let Self { sender, handle, .. } = self;
+        let block = Bytes::from(block);
         let sent = handle.block_on(async { tokio::time::timeout(READER_PATIENCE, sender.send_data(block)).await });
         if matches!(sent, Ok(Ok(()))) { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
     }
 }
 
-fn write(source: &dyn Archive, ask: &Ask, timezone: Tz, mut out: Out, _place: OwnedSemaphorePermit) {
+/// The tag of what is asked for, by what it depends on; none where that cannot be told.
+fn tag(source: &dyn Archive, ask: &Ask, timezone: Tz, samples: Option<u64>) -> Option<String> {
+    let reader = source.reader().ok()?;
+    let print = reader.fingerprint(&ask.probe, ask.quantity, ask.from, ask.to).ok().flatten()?;
+    let live = if print.is_live { Some(samples?) } else { None };
+    let version = env!("CARGO_PKG_VERSION");
+    let text = format!("{version} {} {live:?} {:?} {timezone:?}", print.text, ask.every_ms);
+    Some(pack::tag_of(text.as_bytes()))
+}
+
+fn write(source: &dyn Archive, ask: &Ask, timezone: Tz, manner: &Manner, mut out: Out, _place: OwnedSemaphorePermit) {
+    let tag = tag(source, ask, timezone, manner.samples);
+    if let Some(tag) = tag.clone().filter(|tag| manner.known.contains(tag)) {
+        if let Some(opened) = out.opened.take() {
+            drop(opened.send(Ok(Opening::Known(tag))));
+        }
+        return;
+    }
+    out.tag = tag;
     let head = if ask.every_ms.is_some() { "time,mean,min,max,count" } else { "time,value,quality" };
     let mut begun = false;
     let mut window = Window { every_ms: ask.every_ms.unwrap_or_default(), timezone, open: None };
     let mut gone = false;
-    let result = source.read(&ask.probe, ask.quantity, ask.from, ask.to, &mut |reading| {
+    let result = source.read(&ask.probe, ask.quantity, ask.from, ask.to, &mut |reading, clock_unsure| {
         let mut step = || {
             if !std::mem::replace(&mut begun, true) {
                 out.line(format_args!("{head}"))?;
             }
             if ask.every_ms.is_none() {
                 let Reading { at, value, quality } = reading;
-                return out.line(format_args!("{},{},{}", at.rfc3339_exact(), Shown(value), quality.word()));
+                let quality = with_mark(quality, clock_unsure);
+                return out.line(format_args!("{},{},{quality}", at.rfc3339_exact(), Shown(value)));
             }
             match window.push(reading) {
                 Some(closed) => out.line(format_args!("{closed}")),
@@ -221,8 +328,7 @@ fn finish(mut out: Out, begun: bool, head: &str, window: Window) {
             return;
         }
     }
-    // The last block; if nobody takes it there is nobody to tell.
-    let _ = out.send();
+    out.end();
 }
 
 /// A value as it was stored; what was no number is left empty.

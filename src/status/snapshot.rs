@@ -208,6 +208,10 @@ pub struct Inner {
     pub forwards: Vec<ForwardView>,
     /// Messages waiting, by messenger.
     pub outbox_waiting: Vec<(String, u64)>,
+    /// Bytes this process had written to block devices since it began; none where nobody counts.
+    pub written_bytes: Option<u64>,
+    /// Over so many milliseconds.
+    pub written_over_ms: i64,
 }
 
 /// A target of forwarding.

@@ -1,12 +1,14 @@
 //! `GET /tub/NAME`, `/tub/NAME/log`, `/space/NAME` and the CSV behind their charts.
 //!
 //! In: a name, a range, the store. Out: pages and CSV. What reads the store does so on a thread of
-//! its own (`Desk::blocking`). Left out: how it looks (`page`), what is gathered (`gather`).
+//! its own (`Desk::blocking`). One handler serves them all (`told_by`); each subject is one function
+//! that tells. Left out: how it looks (`page`), what is gathered (`gather`).
 
 use axum::Extension;
 use axum::extract::{Path, State};
 use axum::http::{HeaderMap, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
+use axum::routing::{MethodRouter, get};
 
 use super::archive::{Archive, SeriesFault};
 use super::gather::{Gathered, Whose, gather};
@@ -23,8 +25,40 @@ use crate::grow::tub::Tub;
 use crate::store::{Reader, StoreError, figures};
 use crate::watch::alert::Alert;
 
+/// Which of the two is asked for.
+#[derive(Clone, Copy)]
+pub(super) enum Wanted {
+    /// The page.
+    Page,
+    /// The figures behind one of its charts.
+    Csv,
+}
+
+/// What was told.
+pub(super) enum Told {
+    Page(page::Page),
+    Csv(String),
+}
+
+/// Tells of one subject: a tub, a space, a heat run.
+type Tell = fn(&dyn Archive, &Question, Wanted) -> Result<Told, Missing>;
+
+/// The handler that has `tell` tell what is `wanted` of the subject named in the path.
+pub(super) fn told_by(tell: Tell, wanted: Wanted) -> MethodRouter<Desk> {
+    get(
+        move |State(desk): State<Desk>,
+              Path(name): Path<String>,
+              Extension(shown): Extension<Shown>,
+              uri: Uri,
+              headers: HeaderMap| async move {
+            let question = Question::of(&desk, name, &uri, &shown);
+            answer(&headers, desk.blocking(move |archive| tell(archive, &question, wanted)).await)
+        },
+    )
+}
+
 /// Why a page was not made.
-enum Missing {
+pub(super) enum Missing {
     Nothing(String),
     Asked(String),
     Store(String),
@@ -58,13 +92,10 @@ fn refused(headers: &HeaderMap, status: StatusCode, text: &str) -> Response {
     }
 }
 
-fn answer<T>(
-    headers: &HeaderMap,
-    made: Result<Result<T, Missing>, String>,
-    show: impl FnOnce(T) -> Response,
-) -> Response {
+pub(super) fn answer(headers: &HeaderMap, made: Result<Result<Told, Missing>, String>) -> Response {
     match made {
-        Ok(Ok(it)) => show(it),
+        Ok(Ok(Told::Page(page))) => page::answer(StatusCode::OK, page),
+        Ok(Ok(Told::Csv(text))) => csv(text),
         Ok(Err(Missing::Nothing(text))) => missing(headers, &text),
         Ok(Err(Missing::Asked(text))) => refused(headers, StatusCode::BAD_REQUEST, &text),
         Ok(Err(Missing::Store(text))) | Err(text) => refused(headers, StatusCode::SERVICE_UNAVAILABLE, &text),
@@ -75,11 +106,11 @@ fn csv(text: String) -> Response {
     ([(header::CONTENT_TYPE, "text/csv; charset=utf-8; header=present")], text).into_response()
 }
 
-/// What a question about a tub or a space is asked with.
-struct Question {
-    name: String,
+/// What a question about a tub, a space or a heat run is asked with.
+pub(super) struct Question {
+    pub(super) name: String,
     query: Vec<(String, String)>,
-    snapshot: std::sync::Arc<Snapshot>,
+    pub(super) snapshot: std::sync::Arc<Snapshot>,
     form: Option<String>,
 }
 
@@ -88,7 +119,7 @@ impl Question {
         Question { name, query: query_of(uri), snapshot: desk.latest(), form: desk.access.form_token(shown) }
     }
 
-    fn clock(&self) -> Clock {
+    pub(super) fn clock(&self) -> Clock {
         Clock { now: self.snapshot.time, timezone: self.snapshot.inner.timezone }
     }
 
@@ -97,17 +128,17 @@ impl Question {
     }
 
     /// The chart whose CSV is asked for.
-    fn chosen(&self, figures: &[Figure<'_>]) -> Result<String, Missing> {
+    pub(super) fn chosen(&self, figures: &[Figure<'_>]) -> Result<Told, Missing> {
         let of = self.query.iter().find(|(key, _)| key == "of").map_or("", |(_, value)| value.as_str());
         let found = figures.iter().find(|figure| figure.key == of);
-        found.map(Figure::csv).ok_or_else(|| {
+        found.map(|figure| Told::Csv(figure.csv())).ok_or_else(|| {
             let keys: Vec<&str> = figures.iter().map(|figure| figure.key).collect();
             Missing::Nothing(format!("\"of\" names no chart of this; there are {}.", keys.join(", ")))
         })
     }
 }
 
-fn book(reader: &Reader, archive: &dyn Archive) -> Result<Book, Missing> {
+pub(super) fn book(reader: &Reader, archive: &dyn Archive) -> Result<Book, Missing> {
     Ok(fold(&reader.entries()?, archive.plan().timezone))
 }
 
@@ -121,12 +152,8 @@ fn alerts_of(reader: &Reader, subjects: &[String], from: Stamp, to: Stamp) -> Re
     Ok(all.filter(|alert| subjects.contains(&alert.subject) && alert.since >= from && alert.since < to).collect())
 }
 
-/// Makes a tub's story and hands it to `tell`.
-fn tell_tub<T>(
-    archive: &dyn Archive,
-    question: &Question,
-    tell: impl FnOnce(&page::tub::Story<'_>, &Span) -> Result<T, Missing>,
-) -> Result<T, Missing> {
+/// `GET /tub/NAME`, and the CSV of its charts.
+pub(super) fn tub(archive: &dyn Archive, question: &Question, wanted: Wanted) -> Result<Told, Missing> {
     let reader = archive.reader()?;
     let book = book(&reader, archive)?;
     let tub = found(&book, &question.name)?;
@@ -155,7 +182,14 @@ fn tell_tub<T>(
     let subjects = [format!("tub {}", tub.name), format!("space {}", tub.space())];
     let alerts = alerts_of(&reader, &subjects, tub.spawned_at, tub.ended_at.unwrap_or(Stamp(i64::MAX)))?;
     let gathered = raised(gathered, warmth_before);
-    tell(&page::tub::Story { tub, book: &book, setup, view, gathered: &gathered, alerts: &alerts }, &span)
+    let story = page::tub::Story { tub, book: &book, setup, view, gathered: &gathered, alerts: &alerts };
+    match wanted {
+        Wanted::Page => {
+            let form = question.form.as_deref();
+            Ok(Told::Page(page::tub::page(&story, &question.snapshot, &span, question.clock(), form)))
+        }
+        Wanted::Csv => question.chosen(&page::tub::figures(&story, &span)),
+    }
 }
 
 /// The warmth line begins at what was collected before the range.
@@ -164,64 +198,18 @@ fn raised(mut gathered: Gathered, before: f64) -> Gathered {
     gathered
 }
 
-/// `GET /tub/NAME`.
-pub(super) async fn tub(
-    State(desk): State<Desk>,
-    Path(name): Path<String>,
-    Extension(shown): Extension<Shown>,
-    uri: Uri,
-    headers: HeaderMap,
-) -> Response {
-    let question = Question::of(&desk, name, &uri, &shown);
-    let made = desk.blocking(move |archive| {
-        tell_tub(archive, &question, |story, span| {
-            Ok(page::tub::page(story, &question.snapshot, span, question.clock(), question.form.as_deref()))
-        })
-    });
-    answer(&headers, made.await, |page| page::answer(StatusCode::OK, page))
-}
-
-/// `GET /tub/NAME/chart.csv`.
-pub(super) async fn tub_csv(
-    State(desk): State<Desk>,
-    Path(name): Path<String>,
-    Extension(shown): Extension<Shown>,
-    uri: Uri,
-    headers: HeaderMap,
-) -> Response {
-    let question = Question::of(&desk, name, &uri, &shown);
-    let made = desk.blocking(move |archive| {
-        tell_tub(archive, &question, |story, span| question.chosen(&page::tub::figures(story, span)))
-    });
-    answer(&headers, made.await, csv)
-}
-
 /// `GET /tub/NAME/log`.
-pub(super) async fn log(
-    State(desk): State<Desk>,
-    Path(name): Path<String>,
-    Extension(shown): Extension<Shown>,
-    uri: Uri,
-    headers: HeaderMap,
-) -> Response {
-    let question = Question::of(&desk, name, &uri, &shown);
-    let made = desk.blocking(move |archive| {
-        let book = book(&archive.reader()?, archive)?;
-        let tub = found(&book, &question.name)?;
-        let spaces: Vec<&str> = archive.plan().setup.spaces.iter().map(|space| space.name.as_str()).collect();
-        // Ten minutes run by the machine's clock, as entries are dated by it.
-        let clock = Clock { now: Stamp::from_time(&chrono::Utc::now()), timezone: archive.plan().timezone };
-        Ok(page::log::page(&book, tub, &spaces, clock, question.form.as_deref()))
-    });
-    answer(&headers, made.await, |page| page::answer(StatusCode::OK, page))
+pub(super) fn log(archive: &dyn Archive, question: &Question, _: Wanted) -> Result<Told, Missing> {
+    let book = book(&archive.reader()?, archive)?;
+    let tub = found(&book, &question.name)?;
+    let spaces: Vec<&str> = archive.plan().setup.spaces.iter().map(|space| space.name.as_str()).collect();
+    // Ten minutes run by the machine's clock, as entries are dated by it.
+    let clock = Clock { now: Stamp::from_time(&chrono::Utc::now()), timezone: archive.plan().timezone };
+    Ok(Told::Page(page::log::page(&book, tub, &spaces, clock, question.form.as_deref())))
 }
 
-/// Makes a space's story and hands it to `tell`.
-fn tell_space<T>(
-    archive: &dyn Archive,
-    question: &Question,
-    tell: impl FnOnce(&page::space::Story<'_>, &Span) -> Result<T, Missing>,
-) -> Result<T, Missing> {
+/// `GET /space/NAME`, and the CSV of its charts.
+pub(super) fn space(archive: &dyn Archive, question: &Question, wanted: Wanted) -> Result<Told, Missing> {
     let setup = &archive.plan().setup;
     let place = setup.spaces.iter().position(|space| space.name == question.name);
     let view = question.snapshot.spaces.iter().find(|view| view.name == question.name);
@@ -232,39 +220,10 @@ fn tell_space<T>(
     let reader = archive.reader()?;
     let gathered = gather(&reader, setup, &Whose::Space(place), None, (span.from, span.to))?;
     let alerts = alerts_of(&reader, &[format!("space {}", view.name)], Stamp(i64::MIN), Stamp(i64::MAX))?;
-    tell(&page::space::Story { view, setup, gathered: &gathered, alerts: &alerts }, &span)
-}
-
-/// `GET /space/NAME`.
-pub(super) async fn space(
-    State(desk): State<Desk>,
-    Path(name): Path<String>,
-    Extension(shown): Extension<Shown>,
-    uri: Uri,
-    headers: HeaderMap,
-) -> Response {
-    let question = Question::of(&desk, name, &uri, &shown);
-    let made = desk.blocking(move |archive| {
-        tell_space(archive, &question, |story, span| {
-            Ok(page::space::page(story, &question.snapshot, span, question.clock()))
-        })
-    });
-    answer(&headers, made.await, |page| page::answer(StatusCode::OK, page))
-}
-
-/// `GET /space/NAME/chart.csv`.
-pub(super) async fn space_csv(
-    State(desk): State<Desk>,
-    Path(name): Path<String>,
-    Extension(shown): Extension<Shown>,
-    uri: Uri,
-    headers: HeaderMap,
-) -> Response {
-    let question = Question::of(&desk, name, &uri, &shown);
-    let made = desk.blocking(move |archive| {
-        tell_space(archive, &question, |story, span| {
-            question.chosen(&page::space::figures(story, &question.snapshot, span))
-        })
-    });
-    answer(&headers, made.await, csv)
+    let (story, snapshot) =
+        (page::space::Story { view, setup, gathered: &gathered, alerts: &alerts }, &question.snapshot);
+    match wanted {
+        Wanted::Page => Ok(Told::Page(page::space::page(&story, snapshot, &span, question.clock()))),
+        Wanted::Csv => question.chosen(&page::space::figures(&story, snapshot, &span)),
+    }
 }

@@ -72,9 +72,32 @@ pub(super) fn degrees(over: f64) -> String {
     }
 }
 
+/// The address of the page of one thing: `/space/fruiting%20tent`. What is not unreserved in a path
+/// (RFC 3986, section 2.3) is written in percent.
+pub(super) fn path(kind: &str, name: &str) -> String {
+    let mut out = format!("/{kind}/");
+    for byte in name.bytes() {
+        if byte.is_ascii_alphanumeric() || b"-._~".contains(&byte) {
+            out.push(char::from(byte));
+        } else {
+            out.push_str(&format!("%{byte:02X}"));
+        }
+    }
+    out
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn any_name_has_an_address() {
+        for (name, expected) in
+            [("A1-2026-11-18", "/x/A1-2026-11-18"), ("fruiting tent?", "/x/fruiting%20tent%3F"), ("é", "/x/%C3%A9")]
+        {
+            assert_eq!(path("x", name), expected);
+        }
+    }
 
     #[test]
     fn ages_are_told_in_two_steps_at_most() {

@@ -14,7 +14,7 @@ use rusqlite::{Connection, OptionalExtension, params};
 
 use super::chunk::{self, Fault, Packed, QualityRun, Row};
 use super::error::StoreError;
-use crate::climate::Stamp;
+use crate::climate::{Quality, Quantity, Stamp};
 
 /// Samples that a chunk may say to hold: more is damage. The sealer makes none over a fortieth of it.
 pub(super) const SAMPLES_MAX: usize = 1 << 20;
@@ -98,6 +98,33 @@ pub(super) fn spans(
     Ok(spans)
 }
 
+/// The chunks of `probe` with times from `from` on and before `to` that hold a value of `quantity` which
+/// is not good, earliest first.
+pub(super) fn doubtful_spans(
+    connection: &Connection,
+    probe: i64,
+    from: i64,
+    to: i64,
+    quantity: Quantity,
+) -> Result<Vec<Span>, ChunkError> {
+    let sql = "SELECT id, first, last, count, quality FROM chunk
+        WHERE probe = ?1 AND last >= ?2 AND first < ?3 AND quality IS NOT NULL ORDER BY first";
+    let mut statement = connection.prepare_cached(sql)?;
+    let mut rows = statement.query([probe, from, to])?;
+    let mut spans = Vec::new();
+    while let Some(row) = rows.next()? {
+        let count = usize::try_from(row.get::<_, i64>(3)?).unwrap_or(usize::MAX);
+        let span = Span { id: row.get(0)?, probe, first: row.get(1)?, last: row.get(2)?, count };
+        let fault = |fault| ChunkError::Blob(span, fault);
+        let quality = blob(row.get_ref(4)?).map_err(fault)?;
+        let runs = chunk::unpack_quality(quality, span.count).map_err(fault)?;
+        if runs.iter().any(|run| (run.judged >> (4 * quantity.index())) & 0xF != Quality::Good as u32) {
+            spans.push(span);
+        }
+    }
+    Ok(spans)
+}
+
 /// How many samples of each probe are sealed, and the latest of them: (probe, count, latest).
 pub(super) fn totals(connection: &Connection) -> rusqlite::Result<Vec<(i64, u64, i64)>> {
     let mut statement = connection.prepare_cached("SELECT probe, sum(count), max(last) FROM chunk GROUP BY probe")?;
@@ -167,14 +194,15 @@ impl Columns {
 
     /// The samples from `from` on and before `to`.
     pub fn rows(&self, from: i64, to: i64) -> impl Iterator<Item = Row> + '_ {
-        let runs = self.quality.iter().flat_map(|run| std::iter::repeat_n((run.arrival, run.judged), run.length));
+        let runs = self.quality.iter().flat_map(|run| std::iter::repeat_n(*run, run.length));
         let value = |column: &Vec<f64>, at: usize| column.get(at).copied().unwrap_or(f64::NAN);
         self.stamps.iter().zip(runs).enumerate().filter(move |(_, (at, _))| **at >= from && **at < to).map(
-            move |(place, (at, (arrival, judged)))| Row {
+            move |(place, (at, run))| Row {
                 at: *at,
                 values: [0, 1, 2, 3].map(|index| value(&self.values[index], place)),
-                arrival,
-                judged,
+                arrival: run.arrival,
+                judged: run.judged,
+                timing: run.timing,
             },
         )
     }
@@ -200,8 +228,9 @@ pub(super) fn insert(
     let Packed { stamps, quality, values } = chunk::pack(rows).map_err(|fault| ChunkError::Blob(span, fault))?;
     let [temperature, humidity, co2, battery] = values;
     let sql = "INSERT INTO chunk (probe, first, last, count, open_from, quality, stamps, temperature, humidity, co2,
-        battery) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)";
+        battery, clock) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)";
     let count = rows.len() as i64;
+    let clock = rows.iter().map(|row| row.timing.stretch()).max().filter(|newest| *newest > 0);
     connection.prepare_cached(sql)?.execute(params![
         probe,
         first.at,
@@ -213,7 +242,8 @@ pub(super) fn insert(
         temperature,
         humidity,
         co2,
-        battery
+        battery,
+        clock
     ])?;
     Ok(connection.last_insert_rowid())
 }

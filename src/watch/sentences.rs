@@ -27,7 +27,7 @@ pub fn heating_ahead(tub: &str, value_c: f64, slope_c_per_hour: f64, critical_c:
     }
     format!(
         "Tub {tub}: substrate {value_c:.1} °C, rising {slope_c_per_hour:.1} °C an hour over the last hours; at that pace \
-         {critical_c:.1} in about {}. Before you go to bed spread the tubs and cool the room; leave the lid shut.",
+         {critical_c:.1} in about {}. Before you go to bed spread the tubs and cool the room; leave the lid shut. Dry hands at switches.",
         lasting_about(hours.max(0.0))
     )
 }
@@ -121,7 +121,7 @@ pub fn no_core(tub: &str) -> String {
 /// A tub to be picked.
 pub fn pick_soon(tub: &str, days: f64) -> String {
     format!(
-        "Tub {}: pins {days:.0} days ago. Pick before the caps flatten and drop spores; wear a mask.",
+        "Tub {}: pins {days:.0} days ago. Pick before the caps flatten and drop spores; vent, and wear a mask.",
         harmless(tub)
     )
 }
@@ -224,11 +224,19 @@ pub fn battery_well(probe: &str) -> String {
 }
 
 /// The machine's clock.
-pub fn clock(why: &str) -> String {
-    let mut text = "Clock: the machine's time cannot be relied on".to_owned();
-    reason(&mut text, why);
-    text.push_str(" Samples without a time of their own are marked. Check the network, and the battery of its clock.");
-    text
+pub fn clock(why: &str, ms: i64) -> String {
+    let why = harmless(why);
+    if why.is_empty() {
+        return "Clock: nothing confirms the machine's time. That is usual without internet: compare it with a watch, \
+                and set it if it is wrong."
+            .to_owned();
+    }
+    format!(
+        "Clock: the machine's time has been wrong for {}: {}. Connect it to the internet or set it by hand; samples \
+         without a time of their own are then dated anew, until then they are marked.",
+        lasting(ms),
+        why.trim_end_matches('.')
+    )
 }
 
 /// A messenger that does not deliver.

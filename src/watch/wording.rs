@@ -18,6 +18,9 @@ const NAMED_MAX: usize = 8;
 const STEADY_C: f64 = 0.05;
 /// A forecast further ahead than this says nothing.
 const FORECAST_HOURS_MAX: f64 = 72.0;
+/// Said where heat is near damage, a heater may be out of control, or nobody watches one.
+pub(super) const BURNING: &str =
+    "If you smell burning: cut the power only if that is safe, leave, call the fire service.";
 
 /// Foreign text made harmless: one line, no control, no invisible or direction-changing characters,
 /// at most 120 characters.
@@ -173,7 +176,17 @@ pub fn broken(it: &Broken) -> String {
     }
     text.push_str(". ");
     text.push_str(advice(it));
+    if is_grave(it) {
+        text.push(' ');
+        text.push_str(BURNING);
+    }
     text
+}
+
+/// Heat near damage, or a heater out of control.
+fn is_grave(it: &Broken) -> bool {
+    let is_heat = matches!(it.watch, Watch::CoreTemperature | Watch::Temperature) && it.side != Side::Under;
+    is_heat && (it.side == Side::AtOrOver || it.severity == Severity::Critical)
 }
 
 fn is_broken(it: &Broken) -> bool {
@@ -215,7 +228,7 @@ pub(super) fn lasting_about(hours: f64) -> String {
 
 /// What to do.
 fn advice(it: &Broken) -> &'static str {
-    let critical = it.side == Side::AtOrOver || it.severity == Severity::Critical;
+    let critical = is_grave(it);
     match (it.watch, it.side) {
         (Watch::CoreTemperature, Side::Under) => {
             "Cold only costs time: insulate, warm gently, expect a later due date."
@@ -296,7 +309,7 @@ pub fn silent(
     if let Some(space) = alone_in {
         let _ = write!(
             text,
-            " No probe of the heated space {} reports: nothing would tell of a heater out of control. Look there yourself.",
+            " No probe of the heated space {} reports: nothing would tell of a heater out of control. Look there yourself. {BURNING}",
             harmless(space)
         );
     }
@@ -322,7 +335,7 @@ pub fn source_away(source: &str, kind: &str, ms: i64, why: &str, probes: usize, 
         _ => write!(text, "; its {probes} probes are not heard."),
     };
     if !blind.is_empty() {
-        let _ = write!(text, " Nobody watches the heated space {}: look there yourself.", names(blind));
+        let _ = write!(text, " Nobody watches the heated space {}: look there yourself. {BURNING}", names(blind));
     }
     text.push_str(match kind {
         "port" => " Check the plug and the cable.",
@@ -413,8 +426,21 @@ mod tests {
             broken(&it),
             "Space shelf: air 30.4 °C, at or over 30.0 for 48 min; concerns A1, A2, A3, A4, A5, A6, A7, A8 and 2 more. \
              Heater off at the wall: it or its thermostat may be stuck; keep the sun out, fan, spread the tubs. \
-             Dry hands at switches."
+             Dry hands at switches. If you smell burning: cut the power only if that is safe, leave, call the fire service."
         );
+    }
+
+    #[test]
+    fn the_whole_caution_stands_where_it_can_burn_and_nowhere_else() {
+        let grave = Broken { side: Side::AtOrOver, severity: Severity::Critical, ..core(31.2) };
+        assert!(broken(&grave).ends_with(BURNING));
+        assert!(!broken(&core(28.4)).contains("burning"));
+        let cold = Broken { side: Side::Under, ..core(12.0) };
+        assert!(!broken(&cold).contains("burning"));
+        assert!(silent("shelf-air", true, HOUR_MS, MINUTE_MS, &[], Some("shelf")).contains(BURNING));
+        assert!(!silent("shelf-air", true, HOUR_MS, MINUTE_MS, &[], None).contains("burning"));
+        let blind = ["shelf".to_owned()];
+        assert!(source_away("house", "broker", HOUR_MS, "", 2, &blind).contains(BURNING));
     }
 
     #[test]

@@ -52,7 +52,8 @@ async function accessible(page, what) {
 
 const pages = [
   ["home", CELLAR, "/"], ["tub", CELLAR, "/tub/A1?range=2d"], ["fruiting", CELLAR, "/tub/C3?range=14d"],
-  ["space", CELLAR, "/space/shelf"], ["alert", CELLAR, `/alert/${ALERT}`], ["sign-in", CELLAR, "/sign-in"],
+  ["space", CELLAR, "/space/shelf"], ["heat-run", CELLAR, "/heat-run/coir-7"], ["heat-runs", CELLAR, "/heat-runs"],
+  ["alert", CELLAR, `/alert/${ALERT}`], ["sign-in", CELLAR, "/sign-in"],
   ["none", BARE, "/"], ["many", MANY, "/"],
 ];
 
@@ -85,12 +86,13 @@ for (const [size, viewport] of [["phone", PHONE], ["desk", DESK]]) {
   const page = await context.newPage();
   await page.goto(CELLAR + "/");
   const text = await page.locator("main").innerText();
-  for (const said of ["Critical: tub A1", "31.8 °C", "tent-air: silent", "Time to look", "No alert"].slice(0, 4)) {
+  for (const said of ["Critical: tub A1", "31.8 °C", "tent-air: silent", "Time to look",
+    "coir-8: holding", "of 60 min at or over 65 °C"]) {
     assert.ok(text.includes(said), `"${said}" is not on the page:\n${text}`);
   }
   assert.ok(!text.includes("100 %"));
   const order = await page.locator("h2").allInnerTexts();
-  assert.deepEqual(order, ["Wrong now", "Air", "Tubs", "Doubtful probes", "This machine"]);
+  assert.deepEqual(order, ["Wrong now", "Heat runs", "Air", "Tubs", "Doubtful probes", "This machine"]);
   const tubs = await page.locator("h2:text('Tubs') ~ h3 a[href^='/tub/']").allInnerTexts();
   assert.deepEqual(tubs.slice(0, 2), ["A1", "B2"], "the hot one first, then the one to look at");
   await page.goto(BARE + "/");

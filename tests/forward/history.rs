@@ -2,17 +2,13 @@
 //! and a logbook that tells of the past.
 
 use std::collections::BTreeMap;
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant};
 
 use serde_json::json;
 
 use crate::databases::{Database, Kind, Points};
 use crate::harness::daemon::{Daemon, Site, named};
-use crate::harness::{Mosquitto, PATIENCE};
-
-fn now_ms() -> i64 {
-    i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis()).unwrap()
-}
+use crate::harness::{Mosquitto, PATIENCE, now_ms};
 
 fn config(port: u16, database: Option<&Database>) -> String {
     let forward =
@@ -141,7 +137,7 @@ fn a_whole_history(kind: Kind) {
 
     // Two days ago, when nobody thought of a database yet.
     let daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     broker.publish_many(messages(first, 3_000), 1, false);
     stored(&daemon, 3_000);
     site.ok(&["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--at", "2026-11-01"]);
@@ -161,7 +157,7 @@ fn a_whole_history(kind: Kind) {
 
     // The database is away; samples come, also late ones, into what was sent long ago.
     database.stop();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     broker.publish_many(messages(first + 3_000 * 10_000, 1_000), 1, false);
     broker.publish_many(messages(first + 5_000 + 1_000 * 10_000, 100), 1, false);
     stored(&daemon, 4_100);

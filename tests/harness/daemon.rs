@@ -63,6 +63,12 @@ impl Site {
         String::from_utf8(output.stdout).unwrap()
     }
 
+    /// Tub A1 of winter oyster on space `shelf`, with the core `core-a1`, spawned at the time `at`.
+    pub fn spawn_a1(&self, at: &str) {
+        let words = ["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--core", "core-a1", "--at", at];
+        self.ok(&words);
+    }
+
     /// Rows of one query on the store, each cell as text.
     pub fn query(&self, sql: &str) -> Vec<Vec<String>> {
         let flags = rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY;
@@ -184,6 +190,11 @@ impl Daemon {
         serde_json::from_str(&body).unwrap()
     }
 
+    /// Waits until the broker `house` has granted every subscription: what is published before is lost.
+    pub fn connected(&self) {
+        self.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    }
+
     /// Waits until the status satisfies `wanted`, and gives it.
     pub fn status_when(&self, what: &str, mut wanted: impl FnMut(&Value) -> bool) -> Value {
         let deadline = Instant::now() + PATIENCE;
@@ -233,6 +244,20 @@ fn ask(address: &str, path: &str, more: &str) -> (u16, String, String) {
         body.to_owned()
     };
     (code, head.to_owned(), body)
+}
+
+/// A body that came in chunks (RFC 9112, section 7.1), as one.
+pub fn unchunked_bytes(mut rest: &[u8]) -> Vec<u8> {
+    let mut whole = Vec::new();
+    while let Some(end) = rest.windows(2).position(|pair| pair == b"\r\n") {
+        let size = usize::from_str_radix(std::str::from_utf8(&rest[..end]).unwrap().trim(), 16).unwrap();
+        if size == 0 {
+            break;
+        }
+        whole.extend_from_slice(&rest[end + 2..end + 2 + size]);
+        rest = &rest[end + 2 + size + 2..];
+    }
+    whole
 }
 
 fn unchunked(mut rest: &str) -> String {

@@ -4,6 +4,7 @@
 
 pub mod daemon;
 pub mod ear;
+pub mod farm;
 pub mod post_office;
 pub mod sink;
 
@@ -36,6 +37,16 @@ pub fn wait_until(patience: Duration, what: &str, mut condition: impl FnMut() ->
         assert!(Instant::now() < deadline, "{what}: not within {patience:?}");
         std::thread::sleep(Duration::from_millis(10));
     }
+}
+
+/// The machine's clock, ms since 1970.
+pub fn now_ms() -> i64 {
+    i64::try_from(SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap().as_millis()).unwrap()
+}
+
+/// A moment in ms since 1970, as text.
+pub fn rfc3339(ms: i64) -> String {
+    chrono::DateTime::from_timestamp_millis(ms).unwrap().to_rfc3339()
 }
 
 /// A mosquitto of its own, its files in a folder of its own.
@@ -341,10 +352,7 @@ pub fn probe(name: &str, source: usize, topic: Option<&str>, recipe: Recipe) -> 
 
 /// The machine's clock.
 pub fn clock() -> Clock {
-    Arc::new(|| {
-        let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap();
-        Stamp(i64::try_from(since.as_millis()).unwrap())
-    })
+    Arc::new(|| Stamp(now_ms()))
 }
 
 /// The interpreter with the packages of `tests/python.txt`.

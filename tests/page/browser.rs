@@ -57,7 +57,8 @@ fn a_fuzzer_that_reads_the_document_finds_no_fault_of_ours() {
     let count = std::env::var("TUBWATCH_FUZZ_EXAMPLES").unwrap_or_else(|_| "12".to_owned());
     // Names that are there, so that what lies behind them is reached too.
     let config = "[[operations]]\ninclude-path-regex = \"^/tub/\"\nparameters = { \"path.name\" = [\"C3\", \"A1\"] }\n\
-                  [[operations]]\ninclude-path-regex = \"^/space/\"\nparameters = { \"path.name\" = \"shelf\" }\n";
+                  [[operations]]\ninclude-path-regex = \"^/space/\"\nparameters = { \"path.name\" = \"shelf\" }\n\
+                  [[operations]]\ninclude-path-regex = \"^/heat-run/\"\nparameters = { \"path.name\" = [\"coir-7\", \"coir-8\"] }\n";
     std::fs::write(cellar.site.folder.path().join("schemathesis.toml"), config).unwrap();
     let mut said = String::new();
     for config in [None, Some("schemathesis.toml")] {

@@ -9,4 +9,5 @@ mod browser;
 mod crowd;
 mod events;
 mod scene;
+mod series;
 mod writing;

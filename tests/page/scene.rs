@@ -8,7 +8,7 @@ use tubwatch::climate::{Quality, Stamp};
 use tubwatch::store::{Change, Sample, Store, Urgency, Writer};
 
 use crate::harness::Mosquitto;
-use crate::harness::daemon::{Daemon, Site, named};
+use crate::harness::daemon::{Daemon, Site};
 
 pub const TOKEN: &str = "a-token-for-tests-only";
 pub const MINUTE: i64 = 60_000;
@@ -71,7 +71,10 @@ pub fn fill(site: &Site, from: i64, to: i64, pasts: &[Past<'_>]) {
         for at in (from..to).step_by(usize::try_from(past.step_ms).unwrap()) {
             if let Some(values) = (past.read)(at) {
                 let quality = values.map(|value| if value == Some(-127.0) { Quality::Sentinel } else { Quality::Good });
-                rows.push((at, Change::Sample(Sample { probe, at: Stamp(at), values, quality })));
+                rows.push((
+                    at,
+                    Change::Sample(Sample { probe, at: Stamp(at), values, quality, timing: Default::default() }),
+                ));
             }
         }
     }
@@ -114,6 +117,22 @@ pub fn cellar(more: &str) -> Cellar {
         (!gone).then(|| [Some(temperature), Some(daily(at, 86.0, 3.0)), None, None])
     };
     let core = |at: i64| Some([Some(daily(at, 25.6, 0.6)), None, None, None]);
+    // A barrel an hour into its heat run, and one of two days ago.
+    let barrel = |over: f64| {
+        move |at: i64| {
+            let minutes = (at - (end - HOUR)) as f64 / MINUTE as f64;
+            let old = (at - (end - 2 * DAY)) as f64 / MINUTE as f64;
+            let course = |minutes: f64| match minutes {
+                0.0..40.0 => Some(22.0 + 1.1 * minutes),
+                40.0..110.0 => Some(66.0),
+                110.0..150.0 => Some(66.0 - 1.1 * (minutes - 110.0)),
+                _ => None,
+            };
+            let t_c = course(minutes).or_else(|| course(old))? + over;
+            Some([Some((t_c * 10.0).round() / 10.0), None, None, None])
+        }
+    };
+    let (middle, corner) = (barrel(0.0), barrel(2.2));
     let tent = |at: i64| {
         (at < end - 4 * HOUR)
             .then(|| [Some(daily(at, 14.4, 1.0)), Some(daily(at, 91.0, 2.0)), Some(daily(at, 800.0, 150.0)), None])
@@ -126,21 +145,36 @@ pub fn cellar(more: &str) -> Cellar {
             Past { probe: "shelf-air", step_ms: MINUTE, read: &shelf },
             Past { probe: "core-a1", step_ms: MINUTE, read: &core },
             Past { probe: "tent-air", step_ms: MINUTE, read: &tent },
+            Past { probe: "barrel-middle", step_ms: MINUTE, read: &middle },
+            Past { probe: "barrel-corner", step_ms: MINUTE, read: &corner },
         ],
     );
+    for (run, began, ended) in
+        [("coir-7", end - 2 * DAY, Some(end - 2 * DAY + 150 * MINUTE)), ("coir-8", end - HOUR, None)]
+    {
+        let at = rfc3339(began);
+        let words =
+            ["pasteurise", run, "--probe", "barrel-middle", "barrel-corner", "--hold-at", "65C", "--hold-for", "1h"];
+        site.ok(&[&words[..], &["--at", &at]].concat());
+        if let Some(ended) = ended {
+            site.ok(&["pasteurise", run, "--end", "--at", &rfc3339(ended)]);
+        }
+    }
     let spawned = rfc3339(end - 3 * DAY);
     let early = rfc3339(end - 20 * DAY);
-    site.ok(&["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--core", "core-a1", "--at", &spawned]);
+    site.spawn_a1(&spawned);
     site.ok(&["spawn", "B2", "--culture", "winter-oyster", "--space", "shelf", "--at", &early]);
     site.ok(&["spawn", "C3", "--culture", "winter-oyster", "--space", "tent", "--dry-bulk", "650g", "--at", &early]);
     site.ok(&["colonised", "C3", "--at", &rfc3339(end - 6 * DAY)]);
     site.ok(&["open", "C3", "--at", &rfc3339(end - 2 * DAY)]);
     site.ok(&["pins", "C3", "--at", &rfc3339(end - DAY)]);
     let daemon = site.run();
-    daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+    daemon.connected();
     for (ago, t_c) in [(MINUTE, 31.6), (0, 31.8)] {
         broker.publish("core-a1", json!({ "ts": now() - ago, "t": t_c }).to_string(), 1, false);
         broker.publish("shelf-air", json!({ "ts": now() - ago, "t": 24.1, "h": 88.0 }).to_string(), 1, false);
+        broker.publish("barrel-middle", json!({ "ts": now() - ago, "t": 66.1 }).to_string(), 1, false);
+        broker.publish("barrel-corner", json!({ "ts": now() - ago, "t": 68.2 }).to_string(), 1, false);
     }
     let status = daemon.status_when("too hot", |status| {
         status["alerts"].as_array().unwrap().iter().any(|alert| alert["subject"] == "tub A1")
@@ -151,7 +185,12 @@ pub fn cellar(more: &str) -> Cellar {
 }
 
 fn broker_and_probes(port: u16) -> String {
-    broker(port) + &probe("shelf-air", "60s", AIR) + &probe("core-a1", "60s", CORE) + &probe("tent-air", "60s", AIR_CO2)
+    let barrel = probe("barrel-middle", "60s", CORE) + &probe("barrel-corner", "60s", CORE);
+    broker(port)
+        + &probe("shelf-air", "60s", AIR)
+        + &probe("core-a1", "60s", CORE)
+        + &probe("tent-air", "60s", AIR_CO2)
+        + &barrel
 }
 
 /// A site with nothing in it.

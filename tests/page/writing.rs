@@ -226,7 +226,8 @@ fn answers_are_brief_where_the_reader_has_them() {
             if path == "/events" {
                 continue; // it has no end
             }
-            let path = path.replace("/tub/{name}", "/tub/C3").replace("{name}", "shelf");
+            let path = path.replace("/tub/{name}", "/tub/C3").replace("/heat-run/{name}", "/heat-run/coir-7");
+            let path = path.replace("{name}", "shelf");
             let path = path.replace("{id}", &cellar.alert.to_string());
             let status = ask(address, &method.to_uppercase(), &path, &[], "").status;
             assert!(
@@ -248,7 +249,10 @@ fn a_chart_s_csv_is_what_the_chart_shows() {
         answer.text()
     };
     let core = csv("/tub/A1/chart.csv?of=temperature&range=2d");
-    assert!(core.starts_with("time,substrate_mean,substrate_min,substrate_max,air_mean,air_min,air_max\r\n"), "{core}");
+    assert!(
+        core.starts_with("time,substrate_mean,substrate_min,substrate_max,air_mean,air_min,air_max,not_believed\r\n"),
+        "{core}"
+    );
     // The peak of two readings among days of others is there.
     assert!(core.contains(",31.800,"), "{core}");
     let warmth = csv("/tub/A1/chart.csv?of=warmth&range=2d");
@@ -265,6 +269,15 @@ fn a_chart_s_csv_is_what_the_chart_shows() {
     // A long range is drawn from summaries, and keeps the peak all the same.
     let long = csv("/tub/A1/chart.csv?of=temperature&range=90d");
     assert!(long.contains(",31.800,") && long.lines().count() > 2, "{long}");
+    // What is not believed stands in no summary, and is there all the same: in the chart, in words, in the table.
+    let sick =
+        |csv: &str| csv.lines().skip(1).map(|line| line.rsplit(',').next().unwrap().parse::<u64>().unwrap()).sum();
+    let (short, long): (u64, u64) = (sick(&air), sick(&csv("/space/shelf/chart.csv?of=temperature&range=90d")));
+    assert!(short > 2 && long >= short, "{short} {long}");
+    let page = ask(address, "GET", "/space/shelf?range=90d", &[], "").text();
+    assert!(page.contains("class=\"doubted\"") && page.contains("-127: sentinel"), "{page}");
+    assert!(page.contains(&format!("not believed ({long} sentinel)")), "{long}: {page}");
+    assert!(page.contains("<th scope=\"col\">not believed</th>"), "{page}");
     let warmth = csv("/tub/A1/chart.csv?of=warmth&range=90d");
     let ended: f64 = warmth.lines().last().unwrap().split(',').nth(3).unwrap().parse().unwrap();
     assert!((ended - now).abs() < 2.0, "the line ends at {ended}, the figure is {now}");

@@ -178,6 +178,8 @@ pub fn full() -> Snapshot {
         commit_buckets: [1, 40, 200, 12, 3, 0, 0, 0, 1],
         commit_seconds_sum: 4.25,
         outbox_waiting: vec![("phone".into(), 0), ("bell".into(), 2)],
+        written_bytes: Some(23_500_000),
+        written_over_ms: 6 * 3_600_000,
         ..snapshot.inner
     };
     snapshot

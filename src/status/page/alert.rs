@@ -16,7 +16,7 @@ pub(in crate::status) fn page(alert: &AlertView, snapshot: &Snapshot, clock: Clo
         p { a href="/" { (snapshot.site) } }
         h1 { (severity(alert.severity)) ": " (subject_link(&alert.subject, snapshot)) }
         p { (alert.text) }
-        p.small { "Since " (clock.short(alert.since)) ". " (state(alert, snapshot, clock)) }
+        p.small { "Raised " (clock.short(alert.since)) ". " (state(alert, snapshot, clock)) }
         (keys(alert, clock, form))
     };
     Page { title: format!("{}: {}", severity(alert.severity), alert.subject), main, is_live: false }

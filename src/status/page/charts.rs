@@ -8,7 +8,7 @@ use std::fmt::Write;
 use maud::{Markup, PreEscaped, html};
 
 use crate::climate::Stamp;
-use crate::climate::chart::{Chart, Drawn, Limits, svg};
+use crate::climate::chart::{Chart, Drawn, Limits, STROKES, svg};
 use crate::status::gather::Line;
 use crate::status::span::Span;
 use crate::status::wording::{Clock, figure};
@@ -19,6 +19,15 @@ const ROWS_MAX: usize = 96;
 /// Mean, lowest and highest of one line in one row; none where nothing was read.
 type Cell = Option<(f64, f64, f64)>;
 
+/// One row of the table behind a chart.
+#[derive(Default)]
+struct Row {
+    /// By the line.
+    cells: Vec<Cell>,
+    /// Readings in it that are not believed.
+    doubted: u64,
+}
+
 /// One chart before it is drawn.
 pub(in crate::status) struct Figure<'a> {
     /// Its word in the address of its CSV.
@@ -28,7 +37,7 @@ pub(in crate::status) struct Figure<'a> {
     pub(in crate::status) digits: u32,
     /// An unusual word explained, if there is one.
     pub(in crate::status) explained: Option<&'static str>,
-    pub(in crate::status) lines: Vec<(&'static str, &'a Line)>,
+    pub(in crate::status) lines: Vec<(&'a str, &'a Line)>,
     pub(in crate::status) bands: Vec<Limits>,
     /// What the two thin lines are.
     pub(in crate::status) band_words: &'static str,
@@ -50,12 +59,19 @@ impl Figure<'_> {
         self.lines.iter().all(|(_, line)| line.lane.is_empty() && line.doubted.is_empty())
     }
 
-    fn rows(&self, columns: usize) -> BTreeMap<Stamp, Vec<Cell>> {
-        let mut rows: BTreeMap<Stamp, Vec<Cell>> = BTreeMap::new();
+    fn rows(&self, columns: usize) -> BTreeMap<Stamp, Row> {
+        let mut rows: BTreeMap<Stamp, Row> = BTreeMap::new();
+        let empty = || Row { cells: vec![None; self.lines.len()], doubted: 0 };
         for (number, (_, line)) in self.lines.iter().enumerate() {
-            for (at, column) in line.lane.thinned(columns).filled() {
-                let row = rows.entry(at).or_insert_with(|| vec![None; self.lines.len()]);
-                row[number] = Some((column.mean(), column.min, column.max));
+            let thin = line.lane.thinned(columns);
+            for (at, column) in thin.filled() {
+                let row = rows.entry(at).or_insert_with(empty);
+                row.cells[number] = Some((column.mean(), column.min, column.max));
+            }
+            for (at, doubted) in &line.doubted {
+                if let Some(at) = thin.begin_of(*at) {
+                    rows.entry(at).or_insert_with(empty).doubted += doubted.count;
+                }
             }
         }
         rows
@@ -68,10 +84,10 @@ impl Figure<'_> {
             let name = name.replace(' ', "_");
             let _ = write!(out, ",{name}_mean,{name}_min,{name}_max");
         }
-        out.push_str("\r\n");
-        for (at, cells) in self.rows(usize::MAX) {
+        out.push_str(",not_believed\r\n");
+        for (at, row) in self.rows(usize::MAX) {
             out.push_str(&at.rfc3339());
-            for cell in cells {
+            for cell in row.cells {
                 match cell {
                     Some((mean, min, max)) => {
                         let digits = self.digits + 2;
@@ -81,7 +97,7 @@ impl Figure<'_> {
                     None => out.push_str(",,,"),
                 }
             }
-            out.push_str("\r\n");
+            let _ = write!(out, ",{}\r\n", row.doubted);
         }
         out
     }
@@ -134,21 +150,33 @@ impl Figure<'_> {
 
     fn legend(&self) -> String {
         let mut parts = Vec::new();
-        if let [(first, _), (second, _)] = self.lines.as_slice() {
-            parts.push(format!("Solid: {first}; dashed: {second}."));
+        if self.lines.len() > 1 {
+            let strokes = STROKES.iter().cycle().zip(&self.lines);
+            let named: Vec<String> = strokes.map(|((word, _), (name, _))| format!("{name} {word}")).collect();
+            parts.push(format!("Lines: {}.", named.join(", ")));
         }
         if !self.bands.is_empty() {
             parts.push(format!("Thin lines: {}.", self.band_words));
         }
-        if self.lines.iter().any(|(_, line)| !line.doubted.is_empty()) {
-            parts.push("Crosses: readings that are not believed.".to_owned());
+        if self.is_doubted() {
+            let mut kinds: BTreeMap<&str, u64> = BTreeMap::new();
+            for (kind, count) in self.lines.iter().flat_map(|(_, line)| &line.doubts) {
+                *kinds.entry(kind).or_default() += count;
+            }
+            let kinds: Vec<String> = kinds.iter().map(|(kind, count)| format!("{count} {kind}")).collect();
+            parts.push(format!("Crosses: readings that are not believed ({}).", kinds.join(", ")));
         }
         parts.push("Where the line is broken nothing was read.".to_owned());
         parts.join(" ")
     }
 
+    fn is_doubted(&self) -> bool {
+        self.lines.iter().any(|(_, line)| !line.doubted.is_empty())
+    }
+
     fn table(&self, clock: Clock) -> Markup {
         let rows = self.rows(ROWS_MAX);
+        let is_doubted = self.is_doubted();
         html! {
             div.scroll tabindex="0" role="region" aria-label=(format!("{}: table", self.title)) {
                 table {
@@ -156,12 +184,14 @@ impl Figure<'_> {
                     thead { tr {
                         th scope="col" { "time" }
                         @for (name, _) in &self.lines { th scope="col" { (name) } }
+                        @if is_doubted { th scope="col" { "not believed" } }
                     } }
                     tbody {
-                        @for (at, cells) in &rows {
+                        @for (at, row) in &rows {
                             tr {
                                 td { time datetime=(at.rfc3339()) { (clock.short(*at)) } }
-                                @for cell in cells { td { (self.cell(*cell)) } }
+                                @for cell in &row.cells { td { (self.cell(*cell)) } }
+                                @if is_doubted { td { @if row.doubted > 0 { (row.doubted) } } }
                             }
                         }
                     }

@@ -9,14 +9,14 @@ use std::net::SocketAddr;
 use maud::{Markup, PreEscaped, html};
 
 use super::evening::evening;
-use super::{Page, alert};
+use super::{Page, alert, heat};
 use crate::climate::Stamp;
 use crate::climate::chart::{Limits, trace};
-use crate::climate::stamp::HOUR_MS;
+use crate::climate::stamp::{DAY_MS, HOUR_MS};
 use crate::status::limits;
-use crate::status::snapshot::{AlertView, ProbeView, Snapshot, SourceView, SpaceView, TubView};
+use crate::status::snapshot::{AlertView, Inner, ProbeView, Snapshot, SourceView, SpaceView, TubView};
 use crate::status::traces::Traces;
-use crate::status::wording::{Clock, cell, degrees, figure};
+use crate::status::wording::{Clock, cell, degrees, figure, path};
 use crate::watch::alert::AlertState;
 use crate::watch::setup::Setup;
 
@@ -45,6 +45,7 @@ pub(in crate::status) fn page(snapshot: &Snapshot, seat: &Seat<'_>) -> Page {
         h2 { "Wrong now" }
         (wrong_now(snapshot, clock, seat))
         @if let Some(evening) = evening(snapshot, seat, clock) { p { (evening) } }
+        (heat::running(snapshot, clock))
         h2 { "Air" }
         (air(snapshot, clock))
         (hands(snapshot, clock, seat))
@@ -149,7 +150,7 @@ fn one_alert(alert: &AlertView, snapshot: &Snapshot, clock: Clock, seat: &Seat<'
         div.alert {
             h3 { (first) @if !more.is_empty() { " (" (more) ")" } ": " (subject_link(&alert.subject, snapshot)) }
             p { (alert.text) }
-            p.small { "Since " (clock.short(alert.since)) ". " (alert::state(alert, snapshot, clock)) }
+            p.small { "Raised " (clock.short(alert.since)) ". " (alert::state(alert, snapshot, clock)) }
             @if let Some(form) = seat.form.filter(|_| waits) {
                 form method="post" action=(format!("/alert/{}/acknowledge", alert.id)) {
                     input type="hidden" name="form" value=(form);
@@ -167,8 +168,8 @@ pub(super) fn subject_link(subject: &str, snapshot: &Snapshot) -> Markup {
     let tub = subject.strip_prefix("tub ").and_then(|name| snapshot.tubs.iter().find(|tub| tub.name == name));
     let space = subject.strip_prefix("space ").filter(|name| snapshot.spaces.iter().any(|space| space.name == *name));
     html! {
-        @if let Some(tub) = tub { a href=(format!("/tub/{}", tub.id)) { (subject) } }
-        @else if let Some(space) = space { a href=(format!("/space/{space}")) { (subject) } }
+        @if let Some(tub) = tub { a href=(path("tub", &tub.id)) { (subject) } }
+        @else if let Some(space) = space { a href=(path("space", space)) { (subject) } }
         @else { (subject) }
     }
 }
@@ -189,7 +190,7 @@ pub(super) fn is_silent(snapshot: &Snapshot, name: &str) -> bool {
 
 fn one_space(space: &SpaceView, snapshot: &Snapshot, clock: Clock) -> Markup {
     html! {
-        h3 { a href=(format!("/space/{}", space.name)) { (space.name) } }
+        h3 { a href=(path("space", &space.name)) { (space.name) } }
         (space_story(space, snapshot, clock))
     }
 }
@@ -223,18 +224,20 @@ pub(super) fn space_story(space: &SpaceView, snapshot: &Snapshot, clock: Clock) 
 /// comes next, what rests.
 fn in_order(snapshot: &Snapshot) -> Vec<&TubView> {
     let mut tubs: Vec<&TubView> = snapshot.tubs.iter().collect();
-    let stands = |id: &i64| snapshot.alerts.iter().any(|alert| alert.id == *id && rank(alert) == 0);
+    // The list of alerts is worst first.
+    let stands = |id: &i64| snapshot.alerts.iter().position(|alert| alert.id == *id && rank(alert) == 0);
     tubs.sort_by_key(|tub| {
         let due = tub.due.map_or(Stamp(i64::MAX), |due| due.earliest);
+        let worst = tub.alerts.iter().filter_map(stands).min();
         let group = match tub.stage {
-            _ if tub.alerts.iter().any(stands) => 0,
+            _ if worst.is_some() => 0,
             "colonising" if due <= snapshot.time => 1,
             "fruiting" | "pinning" => 2,
             "ripening" => 3,
             "colonising" => 4,
             _ => 5,
         };
-        (group, due)
+        (group, worst, due)
     });
     tubs
 }
@@ -245,10 +248,12 @@ fn tubs(snapshot: &Snapshot, clock: Clock, seat: &Seat<'_>) -> Markup {
             p { "No tub is being watched. One begins with " code { "tubwatch spawn" } "." }
         }
         @for tub in in_order(snapshot) {
-            h3 { a href=(format!("/tub/{}", tub.id)) { (tub.name) } ": " (tub.culture) ", " (tub.stage) }
+            h3 { a href=(path("tub", &tub.id)) { (tub.name) } ": " (tub.culture) ", " (tub.stage) }
             (tub_trace(tub, clock, seat))
             (tub_story(tub, snapshot, clock))
+            @if !tub.alerts.is_empty() { p { "Something is wrong with it: see \"Wrong now\"." } }
         }
+        p { a href="/heat-runs" { "Heat runs of the substrate" } }
         @if !snapshot.tubs.is_empty() {
             p.small.words { "Degree-hours: warmth collected, the degrees above the temperature at which a culture begins to grow, times the hours; between the two figures in brackets lies the truth where readings are missing. Coverage: the hours measured, of all hours. Heat stress: degree-hours above the top of the band. Substrate: the mixture in the tub. The small line: two days of the temperature its figures come from, its band the two thin lines." }
         }
@@ -293,9 +298,6 @@ pub(super) fn tub_story(tub: &TubView, snapshot: &Snapshot, clock: Clock) -> Mar
             "."
         }
         @if let Some(due) = due(tub, clock) { p { (due) } }
-        @if !tub.alerts.is_empty() {
-            p { "Something is wrong with it: see \"Wrong now\"." }
-        }
         p.small {
             (figure(tub.degree_hours, 0)) " degree-hours (" (figure(tub.degree_hours_low, 0)) " to " (figure(tub.degree_hours_high, 0))
             "), as much as " (figure(tub.equivalent_days, 1)) " days at its usual temperature; "
@@ -384,7 +386,9 @@ fn machine(snapshot: &Snapshot, clock: Clock, bound: Option<SocketAddr>) -> Mark
             p { "Does not work:" }
             ul { @for fault in &snapshot.inner.faults { li { (fault) } } }
         }
-        p { "Its ways in and out:" }
+        @if snapshot.sources.is_empty() && snapshot.inner.outbox_waiting.is_empty() {
+            p { "No source and no messenger is configured: nothing comes in, and nobody is told." }
+        } @else { p { "Its ways in and out:" } }
         ul {
             @for source in &snapshot.sources { (one_source(source, clock)) }
             @for (messenger, waiting) in &snapshot.inner.outbox_waiting {
@@ -394,12 +398,21 @@ fn machine(snapshot: &Snapshot, clock: Clock, bound: Option<SocketAddr>) -> Mark
                 }
             }
         }
+        @if let Some(mb) = written_mb_a_day(snapshot) {
+            p { "It writes about " (figure(mb, if mb < 10.0 { 1 } else { 0 })) " MB a day to the card." }
+        }
         p.small {
             "tubwatch " (snapshot.version)
             @if let Some(bound) = bound { ", listening on " (bound) }
             "."
         }
     }
+}
+
+/// Megabytes a day written since the process began, once it has run for long enough to tell.
+fn written_mb_a_day(snapshot: &Snapshot) -> Option<f64> {
+    let Inner { written_bytes: Some(bytes), written_over_ms, .. } = snapshot.inner else { return None };
+    (written_over_ms >= HOUR_MS).then(|| bytes as f64 / 1e6 * (DAY_MS as f64 / written_over_ms as f64))
 }
 
 fn one_source(source: &SourceView, clock: Clock) -> Markup {

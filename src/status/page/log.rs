@@ -14,7 +14,7 @@ use crate::grow::fold::Book;
 use crate::grow::logbook::Deed;
 use crate::grow::tub::{Stage, Tub};
 use crate::grow::words;
-use crate::status::wording::Clock;
+use crate::status::wording::{Clock, path};
 
 /// So long an entry can be taken back with one key.
 pub(in crate::status) const TAKE_BACK_MS: i64 = 10 * MINUTE_MS;
@@ -48,7 +48,7 @@ fn one_line(line: &Line, tub: &Tub, clock: Clock, form: Option<&str>) -> Markup 
             @if void { span.void { (said) } " (taken back)" } @else { (said) }
             @if let Some(oddity) = &line.oddity { " It does not fit and is passed over: " (oddity) "." }
             @if let Some(form) = form.filter(|_| may) {
-                form method="post" action=(format!("/tub/{}/log", tub.id)) {
+                form method="post" action=(path("tub", &tub.id) + "/log") {
                     input type="hidden" name="form" value=(form);
                     input type="hidden" name="deed" value="take-back";
                     input type="hidden" name="entry" value=(entry.id);
@@ -61,13 +61,13 @@ fn one_line(line: &Line, tub: &Tub, clock: Clock, form: Option<&str>) -> Markup 
 
 /// The page of forms.
 pub(in crate::status) fn page(book: &Book, tub: &Tub, spaces: &[&str], clock: Clock, form: Option<&str>) -> Page {
-    let action = format!("/tub/{}/log", tub.id);
+    let action = path("tub", &tub.id) + "/log";
     let mut all = book.log(&tub.id);
     all.sort_by_key(|line| std::cmp::Reverse(line.entry.id));
     let (fresh, rest): (Vec<&Line>, Vec<&Line>) =
         all.into_iter().partition(|line| is_recent(line.entry.written_at, clock.now));
     let main = html! {
-        p { a href=(format!("/tub/{}", tub.id)) { "Back to " (tub.name) } }
+        p { a href=(path("tub", &tub.id)) { "Back to " (tub.name) } }
         h1 { "Log: " (tub.name) ", " (tub.stage.word()) }
         @if !fresh.is_empty() { h2 { "Just written" } (list(&fresh, tub, clock, form)) }
         @match form {
@@ -108,6 +108,7 @@ fn harvest(action: &str, form: &str) -> Markup {
                 label for="flush" { "Flush, if it is not the one under way" }
                 input id="flush" name="flush" inputmode="numeric" autocomplete="off";
             }
+            p.small { "Pick before the caps drop spores, wear a mask, vent the room. Never eat a mushroom you cannot identify for certain; cook what you eat." }
             button.first.large type="submit" { "Log the harvest" }
         }
     }
@@ -167,6 +168,7 @@ fn elsewhere(action: &str, form: &str, tub: &Tub, spaces: &[&str]) -> Markup {
 fn trouble(action: &str, form: &str) -> Markup {
     html! {
         h2 { "Trouble, or the end" }
+        p { "Mould: keep it closed and do not sniff at it. Mask on, carry it outside, then wash hands and tools. People with asthma or a weak immune system stay away." }
         details id="trouble" {
             summary { "Mould suspected" }
             form method="post" action=(action) {

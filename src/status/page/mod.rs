@@ -7,6 +7,7 @@
 pub(super) mod alert;
 pub(super) mod charts;
 mod evening;
+pub(super) mod heat;
 pub(super) mod home;
 pub(super) mod log;
 pub(super) mod sign;
@@ -89,7 +90,7 @@ fn whole(page: &Page) -> String {
             body {
                 main data-live[page.is_live] { (page.main) }
                 footer {
-                    p { "tubwatch is a monitor, no safety device: every heater needs its own thermostat and its own thermal cut-out." }
+                    p { "tubwatch is a monitor, no safety device: every heater needs its own thermostat and its own thermal cut-out. Local codes and licensed practice come first." }
                     p.small { "For programs: " a href="/openapi.json" { "what may be asked" } ", " a href="/status.json" { "status" } ", " a href="/metrics" { "metrics" } ", " a href="/health" { "health" } "." }
                 }
                 script { (PreEscaped(SCRIPT)) }

@@ -17,7 +17,7 @@ pub(in crate::status) fn in_form(next: &str, wrong: Option<&str>) -> Page {
             input id="token" name="token" type="password" autocomplete="current-password" required;
             p { button.first.large type="submit" { "Sign in" } }
         }
-        p { a href=(next) { "Read on without, or if you are signed in already" } }
+        p { a href=(next) { "Go on without signing in" } }
     };
     Page { title: "Sign in".to_owned(), main, is_live: false }
 }

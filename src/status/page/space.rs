@@ -13,7 +13,7 @@ use crate::status::gather::Gathered;
 use crate::status::limits;
 use crate::status::snapshot::{Snapshot, SpaceView, TubView};
 use crate::status::span::Span;
-use crate::status::wording::Clock;
+use crate::status::wording::{Clock, path};
 use crate::watch::alert::Alert;
 use crate::watch::setup::Setup;
 
@@ -37,7 +37,7 @@ pub(in crate::status) fn page(story: &Story<'_>, snapshot: &Snapshot, span: &Spa
         h2 { "Tubs in it" }
         @if tubs.is_empty() { p { "None." } }
         ul {
-            @for tub in &tubs { li { a href=(format!("/tub/{}", tub.id)) { (tub.name) } ": " (tub.culture) ", " (tub.stage) } }
+            @for tub in &tubs { li { a href=(path("tub", &tub.id)) { (tub.name) } ": " (tub.culture) ", " (tub.stage) } }
         }
         h2 id="charts" { "How it went" }
         (ranges(&frame, None))
@@ -54,7 +54,7 @@ pub(in crate::status) fn frame<'a>(story: &Story<'_>, span: &'a Span, clock: Clo
         let shown = alert.since < span.to && until > span.from;
         shown.then(|| (alert.since.max(span.from), until.min(span.to), alert.text.clone()))
     });
-    Frame { span, clock, path: format!("/space/{}", story.view.name), stages: Vec::new(), alerts: alerts.collect() }
+    Frame { span, clock, path: path("space", &story.view.name), stages: Vec::new(), alerts: alerts.collect() }
 }
 
 /// The charts of a space; its band is the narrowest of those its tubs need now.

@@ -16,7 +16,7 @@ use crate::status::gather::Gathered;
 use crate::status::limits;
 use crate::status::snapshot::{Snapshot, TubView};
 use crate::status::span::Span;
-use crate::status::wording::{Clock, figure};
+use crate::status::wording::{Clock, figure, path};
 use crate::store::figures::space_at;
 use crate::watch::alert::Alert;
 use crate::watch::setup::Setup;
@@ -51,7 +51,7 @@ pub(in crate::status) fn page(
             None => { p { "It has ended" @if let Some(at) = tub.ended_at { ", " (clock.short(at)) } "." } }
         }
         (now_wrong(story, snapshot))
-        p { a.key.large href=(format!("/tub/{}/log", tub.id)) { "Log something" } }
+        p { a.key.large href=(path("tub", &tub.id) + "/log") { "Log something" } }
         h2 id="charts" { "How it went" }
         (ranges(&frame, Some((tub.spawned_at, "since spawning"))))
         @let figures = figures(story, span);
@@ -99,7 +99,7 @@ pub(in crate::status) fn frame<'a>(story: &Story<'_>, span: &'a Span, clock: Clo
     Frame {
         span,
         clock,
-        path: format!("/tub/{}", story.tub.id),
+        path: path("tub", &story.tub.id),
         stages: stages.map(|since| (since.from, since.value.word().to_owned())).collect(),
         alerts: alerts.collect(),
     }

@@ -46,13 +46,15 @@ impl SourceWatch {
 pub(super) struct PartWatch {
     pub(super) failing_since: Option<Stamp>,
     why: String,
+    /// It is worth no more than advice.
+    is_advice: bool,
     pub(super) slot: Slot,
 }
 
 impl PartWatch {
     /// Where it stood before the start.
     pub(super) fn restored(failing_since: Option<Stamp>, slot: Slot) -> PartWatch {
-        PartWatch { failing_since, why: String::new(), slot }
+        PartWatch { failing_since, why: String::new(), is_advice: false, slot }
     }
 }
 
@@ -98,7 +100,7 @@ fn part_words((watch, name): &Part, subject: &str, why: &str, ms: i64, words: Wo
         (Words::Over { lasted_ms }, Watch::Config) => sentences::config_taken_over(lasted_ms),
         (Words::Over { lasted_ms }, _) => sentences::machine_well(subject, lasted_ms),
         (Words::Stands, Watch::Store) => wording::store_failing(why, ms),
-        (Words::Stands, Watch::Clock) => sentences::clock(why),
+        (Words::Stands, Watch::Clock) => sentences::clock(why, ms),
         (Words::Stands, Watch::Config) => sentences::config_refused(why),
         (Words::Stands, Watch::MessengerFailing) => sentences::messenger_failing(name, why, ms),
         (Words::Stands, _) => sentences::backup_old(why),
@@ -171,6 +173,33 @@ impl Keeper {
         }
     }
 
+    /// Which messengers there are, and whether backups are made: what was told of others is over.
+    pub fn parts_are(&mut self, messengers: &[&str], backups: bool, now: Stamp, events: &mut Vec<AlertEvent>) {
+        let is_gone = |(watch, name): &Part| match watch {
+            Watch::MessengerFailing => !messengers.contains(&name.as_str()),
+            Watch::BackupOld => !backups,
+            _ => false,
+        };
+        let gone: Vec<Part> = self.parts.keys().filter(|part| is_gone(part)).cloned().collect();
+        for part in gone {
+            if let Some(state) = self.parts.remove(&part) {
+                self.book.gone(state.slot, now, events);
+            }
+        }
+    }
+
+    /// The machine's clock is right, or cannot be relied on and why; or (`is_advice`) it is only that
+    /// nobody confirms it.
+    pub fn clock_state(&mut self, is_ok: bool, is_advice: bool, why: &str, now: Stamp, events: &mut Vec<AlertEvent>) {
+        if let Some(state) = self.parts.get_mut(&(Watch::Clock, String::new())) {
+            state.is_advice = is_advice;
+        } else if !is_ok {
+            let new = PartWatch { is_advice, ..PartWatch::default() };
+            self.parts.insert((Watch::Clock, String::new()), new);
+        }
+        self.machine_state(Watch::Clock, "", is_ok, why, now, events);
+    }
+
     /// Lets time pass, to be called about once a second: silent probes, sources away, failing parts,
     /// reminders, a lone critical reading that nothing followed, what was put aside for a while.
     pub fn tick(&mut self, now: Stamp, events: &mut Vec<AlertEvent>) {
@@ -204,7 +233,8 @@ impl Keeper {
         if ms < part_patience_ms(part.0) && !self.book.stands(state.slot) {
             return;
         }
-        let wanted = Some(plain(part_severity(part.0, ms), since));
+        let severity = if state.is_advice { Severity::Advice } else { part_severity(part.0, ms) };
+        let wanted = Some(plain(severity, since));
         let (subject, why) = (part_subject(part), &state.why);
         self.book.hold(&mut state.slot, (&subject, part.0), wanted, now, events, |words| {
             part_words(part, &subject, why, ms, words)
