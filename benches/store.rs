@@ -56,6 +56,7 @@ impl Climate {
             at: Stamp(at + jitter),
             values: [Some((t * 100.0).round() / 100.0), Some((h * 100.0).round() / 100.0), Some(co2.round()), None],
             quality: [Quality::Good; 4],
+            timing: Default::default(),
         }
     }
 }
@@ -379,7 +380,13 @@ fn memory() {
                 let noise = ((second * 10 + tick) * 7_919 + probe * 104_729) % 11;
                 let values =
                     [Some((2_400 + noise) as f64 / 100.0), Some((8_800 + noise * 3) as f64 / 100.0), None, None];
-                changes.push(Change::Sample(Sample { probe, at, values, quality: [Quality::Good; 4] }));
+                changes.push(Change::Sample(Sample {
+                    probe,
+                    at,
+                    values,
+                    quality: [Quality::Good; 4],
+                    timing: Default::default(),
+                }));
             }
         }
         let ticket = writer.write(changes, Urgency::AtOnce, 0);

@@ -15,6 +15,7 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tokio::task::JoinHandle;
 use tracing::{error, info, warn};
 
+use crate::climate::Stamp;
 use crate::climate::stamp::MINUTE_MS;
 use crate::config::{self, Plan};
 use crate::deliver::{self, Before, Deliverer};
@@ -115,6 +116,8 @@ pub struct Running {
     pub snapshots: watch::Receiver<Arc<Snapshot>>,
     /// The store could not be opened; the daemon watches, but keeps nothing.
     pub storeless: bool,
+    /// True once the machine's clock was set, and everything is to start again with it.
+    stepped: watch::Receiver<bool>,
     sources: Sources,
     /// Held until the stop: without any source the engine would take its queue for closed, and end.
     deliveries: mpsc::Sender<Delivery>,
@@ -126,11 +129,10 @@ pub struct Running {
 }
 
 /// Whether samples, watches, store and outbox all work, by the last snapshot.
-fn is_well(snapshot: &Snapshot) -> Result<(), String> {
+fn is_well(snapshot: &Snapshot, now: Stamp) -> Result<(), String> {
     if let Some(fault) = snapshot.inner.faults.first() {
         return Err(fault.clone());
     }
-    let now = Clock::Wall.now();
     // The engine makes one every second.
     if now.since(snapshot.time).abs() > ENGINE_SILENT_MS {
         return Err("watches: the engine has stood still for a minute".to_owned());
@@ -141,11 +143,17 @@ fn is_well(snapshot: &Snapshot) -> Result<(), String> {
     Ok(())
 }
 
-/// Starts everything, in order; what fails to start ends what had started.
+/// Starts everything, in order; what fails to start ends what had started. `refused_config` is why the config that was
+/// read last is not the one in force.
 ///
 /// # Errors
 /// The store is locked or damaged, or the status address is taken.
-pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Running, DaemonError> {
+pub async fn start(
+    plan: Arc<Plan>,
+    clock: Clock,
+    door: &mut Door,
+    refused_config: watch::Receiver<Option<String>>,
+) -> Result<Running, DaemonError> {
     // Refused by rustls when another part of the process was first, which is as good.
     let _ = rustls::crypto::ring::default_provider().install_default();
     let tls = plan.status.tls.as_ref().map(config::tls::server).transpose().map_err(DaemonError::Tls)?;
@@ -154,8 +162,8 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     let is_first = !plan.store.folder.join(FILE).exists();
     let plan = in_todays_names(plan).await;
     let mut restored = {
-        let (plan, now) = (Arc::clone(&plan), clock.now());
-        tokio::task::spawn_blocking(move || restore::restore(&plan, now))
+        let (plan, clock) = (Arc::clone(&plan), clock.clone());
+        tokio::task::spawn_blocking(move || restore::restore(&plan, &clock))
             .await
             .map_err(|why| DaemonError::Ended(why.to_string()))??
     };
@@ -190,11 +198,25 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     let deliverer = Deliverer::start(&plan, before, clock.now(), shelf.clone(), outcomes_in);
     let alerts_in = events_in.clone();
     let (store_fails_in, store_fails) = watch::channel(storeless);
-    let outlets =
-        Outlets { writer, deliverer, snapshots: snapshots_in, events: events_in, store_fails: store_fails_in };
+    let (stepped_in, stepped) = watch::channel(false);
+    let outlets = Outlets {
+        writer,
+        deliverer,
+        snapshots: snapshots_in,
+        events: events_in,
+        store_fails: store_fails_in,
+        stepped: stepped_in,
+    };
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
-    let engine =
-        tokio::spawn(engine.run(Inlets { deliveries, reports, outcomes, forwards, asked, backups: backup_standings }));
+    let engine = tokio::spawn(engine.run(Inlets {
+        deliveries,
+        reports,
+        outcomes,
+        forwards,
+        asked,
+        refused_config,
+        backups: backup_standings,
+    }));
 
     let forwarder = (!storeless).then(|| Forwarder::start(&plan, &asks));
     let mut address = None;
@@ -219,14 +241,15 @@ pub async fn start(plan: Arc<Plan>, clock: Clock, door: &mut Door) -> Result<Run
     let backups =
         (plan.backup.is_some() && !storeless).then(|| tokio::spawn(backups::keep(Arc::clone(&plan), backups_in)));
     let sign_of_life = plan.sign_of_life.clone().map(|sign| {
-        let snapshots = snapshots.clone();
-        tokio::spawn(deliver::sign_of_life::run(sign, move || is_well(&snapshots.borrow())))
+        let (snapshots, machine) = (snapshots.clone(), clock.machine());
+        tokio::spawn(deliver::sign_of_life::run(sign, move || is_well(&snapshots.borrow(), machine.now())))
     });
     Ok(Running {
         address,
         events,
         snapshots,
         storeless,
+        stepped,
         sources,
         deliveries: deliveries_in,
         forwarder,
@@ -326,27 +349,35 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
     let mut hangup = signal(SignalKind::hangup()).map_err(DaemonError::Signals)?;
     let mut plan = Arc::new(plan);
     let mut door = Door::default();
+    let refused = watch::Sender::new(None);
     let mut manager = Manager::new();
     let mut look = tokio::time::interval(STORE_LOOK);
     look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     loop {
-        let mut running = start(Arc::clone(&plan), Clock::Wall, &mut door).await?;
+        let mut running = start(Arc::clone(&plan), Clock::steady(), &mut door, refused.subscribe()).await?;
         let doing = format!("watching {} probes for {}", plan.probes.len(), plan.site);
         info!("{doing}");
         manager.ready(&doing);
-        let (mut turning, mut renames) = (running.snapshots.clone(), running.snapshots.clone());
+        let (mut turning, mut stepped) = (running.snapshots.clone(), running.stepped.clone());
+        let mut renames = running.snapshots.clone();
         let ask = loop {
             tokio::select! {
                 _ = terminate.recv() => break Ask::Stop,
                 _ = interrupt.recv() => break Ask::Stop,
                 _ = hangup.recv() => {
                     manager.reloading();
-                    if let Some(new) = reread(&plan.file) {
-                        plan = Arc::new(new);
-                        break Ask::Reload;
+                    match reread(&plan.file) {
+                        Ok(new) => {
+                            plan = Arc::new(new);
+                            refused.send_replace(None);
+                            break Ask::Reload;
+                        }
+                        Err(why) => drop(refused.send_replace(Some(why))),
                     }
                     manager.ready(&doing);
                 }
+                // Its sender lives as long as the engine, whose end is noticed below.
+                Ok(_) = stepped.wait_for(|stepped| *stepped) => break Ask::Reload,
                 () = manager.feed(&mut turning) => {}
                 Ok(_) = renames.wait_for(|snapshot| snapshot.inner.renamed) => {
                     info!("something was renamed: taking the new names up");
@@ -377,16 +408,16 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
     }
 }
 
-/// The config as it is now; a wrong one is said, and the old one goes on.
-fn reread(file: &Path) -> Option<Plan> {
+/// The config as it is now; of a wrong one the old goes on, and the error is the first fault, for an alert.
+fn reread(file: &Path) -> Result<Plan, String> {
     match config::load(file) {
         Ok(plan) => {
             info!("{}: read again", file.display());
-            Some(plan)
+            Ok(plan)
         }
         Err(faults) => {
             error!("{}: not taken over, the settings in force go on:\n{faults}", file.display());
-            None
+            Err(faults.in_short())
         }
     }
 }

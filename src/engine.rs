@@ -8,6 +8,7 @@
 //! Left out: connecting, disk and HTTP, which have rooms of their own.
 
 pub mod backups;
+pub mod brought;
 pub mod clock;
 mod entries;
 pub mod forwarder;
@@ -21,10 +22,13 @@ pub mod shelf;
 mod standing;
 mod tally;
 mod telling;
+pub mod timekeeping;
 mod view;
+pub mod wear;
 pub mod wishes;
 
 use std::collections::VecDeque;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -33,16 +37,14 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tracing::{error, info, warn};
 
 use crate::climate::Stamp;
-use crate::climate::stamp::DAY_MS;
 use crate::climate::stamp::MINUTE_MS;
 use crate::config::Plan;
 use crate::deliver::{Deliverer, Outcome};
-use crate::grow::logbook::{Deed, Entry};
+use crate::grow::logbook::Entry;
 use crate::ingest::{Delivery, Receipt, SourceState};
 use crate::status::snapshot::Snapshot;
-use crate::store::standing::Standing;
 use crate::store::{Change, Known, Reader, Report, Urgency, Writer};
-use crate::watch::alert::{AlertEvent, Watch};
+use crate::watch::alert::{Alert, AlertEvent, Watch};
 use crate::watch::dating::{Dated, Dating};
 use crate::watch::keeper::Keeper;
 
@@ -77,6 +79,8 @@ pub struct Inlets {
     pub backups: mpsc::UnboundedReceiver<backups::Standing>,
     /// From the forwarders.
     pub forwards: mpsc::Receiver<forwarding::Ask>,
+    /// Why the config that was read last was not taken over; `None`: it is the one in force.
+    pub refused_config: watch::Receiver<Option<String>>,
     /// From the page.
     pub asked: mpsc::Receiver<shelf::Asked>,
 }
@@ -93,12 +97,15 @@ pub struct Outlets {
     pub events: broadcast::Sender<AlertEvent>,
     /// For the sources: whether the store fails, so that nothing is acknowledged.
     pub store_fails: watch::Sender<bool>,
+    /// For the daemon: the machine's clock was set, so everything is to start again with it.
+    pub stepped: watch::Sender<bool>,
 }
 
 /// A source as it stands.
 struct SourceLive {
     state: SourceState,
     since: Stamp,
+    bound: Option<SocketAddr>,
 }
 
 /// What one ticket of the writer stands for.
@@ -146,6 +153,11 @@ pub struct Engine {
     rebuilds: Rebuilds,
     forwarding: forwarding::Forwarding,
     standing: standing::Keeping,
+    timekeeping: Option<timekeeping::Timekeeping>,
+    /// Alerts that ended while no store could be opened.
+    unstored: Vec<Alert>,
+    /// Alerts of a run without a store are on their way into it.
+    is_bringing: bool,
     store_fault: Option<String>,
     shown_at: Option<Stamp>,
     ticked_at: Stamp,
@@ -156,8 +168,8 @@ impl Engine {
     /// An engine that carries on from what was restored.
     pub fn new(plan: Arc<Plan>, clock: Clock, restored: restore::Restored, outlets: Outlets) -> Engine {
         let now = clock.now();
-        let sources =
-            plan.setup.sources.iter().map(|_| SourceLive { state: SourceState::Connecting, since: now }).collect();
+        let not_yet = |_| SourceLive { state: SourceState::Connecting, since: now, bound: None };
+        let sources = plan.setup.sources.iter().map(not_yet).collect();
         let folder: PathBuf = plan.store.folder.clone();
         let mut engine = Engine {
             dating: plan.setup.probes.iter().map(|probe| Dating::new(probe.every_ms)).collect(),
@@ -175,9 +187,12 @@ impl Engine {
             renamed: false,
             reader: restored.reader,
             store_fault: restored.fault,
+            timekeeping: restored.timekeeping,
+            unstored: restored.unstored,
+            is_bringing: restored.is_bringing,
             plan,
+            wall: clock.machine(),
             clock,
-            wall: Clock::Wall,
             outlets,
             round: Round { changes: restored.changes, ..Round::default() },
             pending: VecDeque::new(),
@@ -191,6 +206,8 @@ impl Engine {
         for entry in &missed {
             engine.apply(entry, now);
         }
+        let messengers: Vec<&str> = engine.plan.messengers.iter().map(|messenger| messenger.name.as_str()).collect();
+        engine.keeper.parts_are(&messengers, engine.plan.backup.is_some(), now, &mut engine.events);
         if let Some(why) = engine.store_fault.clone() {
             engine.keeper.store_state(false, &why, now, &mut engine.events);
         }
@@ -208,6 +225,7 @@ impl Engine {
             // The logbook may have been written to while nobody ran.
             self.keep_standing();
         }
+        self.config(&mut inlets.refused_config);
         self.end_round();
         loop {
             tokio::select! {
@@ -222,6 +240,7 @@ impl Engine {
                 Some(report) = inlets.reports.recv() => self.report(report),
                 Some(outcome) = inlets.outcomes.recv() => self.outcome(&outcome),
                 Some(standing) = inlets.backups.recv() => self.backup(&standing),
+                Ok(()) = inlets.refused_config.changed() => self.config(&mut inlets.refused_config),
                 Some(ask) = inlets.forwards.recv() => self.forward(ask),
                 Some(result) = rebuilt.recv() => self.rebuilt(result),
                 Some(asked) = inlets.asked.recv() => self.asked(asked),
@@ -240,6 +259,10 @@ impl Engine {
         }
         self.round.changes.extend(self.tally.refused_changes(&self.probe_ids, Stamp(i64::MAX)));
         self.end_round();
+        if self.outlets.writer.is_none() {
+            // Its folder may be there only now.
+            self.keep_standing();
+        }
         if let Some(writer) = self.outlets.writer.take() {
             let ended = tokio::task::spawn_blocking(move || writer.flush_and_stop(FLUSH_WITHIN)).await;
             match ended {
@@ -266,7 +289,10 @@ impl Engine {
                 self.tally.refuse(&self.plan, &refused, self.clock.now());
                 self.changed = true;
             }
-            Delivery::Source { source, state, at, why } => self.source(source, state, at, &why),
+            Delivery::Source { source, state, at, why, bound } => {
+                self.source(source, state, at, &why);
+                self.sources[source].bound = bound;
+            }
         }
     }
 
@@ -280,7 +306,7 @@ impl Engine {
                 SourceState::Connecting if why.is_empty() => info!("{name}: connecting"),
                 SourceState::Connecting | SourceState::Away => warn!("{name}: {}: {why}", state.word()),
             }
-            *live = SourceLive { state, since: at };
+            *live = SourceLive { state, since: at, bound: None };
         }
         self.keeper.source(source, state == SourceState::Connected, at, why, &mut self.events);
         self.changed = true;
@@ -292,6 +318,7 @@ impl Engine {
             self.release_held(probe, now, false);
         }
         self.poll_entries(now);
+        self.look_at_the_clock(now);
         self.keeper.tick(now, &mut self.events);
         for probe in self.keeper.take_fahrenheit() {
             let name = &self.plan.probes[probe].name;
@@ -309,6 +336,9 @@ impl Engine {
             Report::Committed { ticket, seconds, .. } => {
                 self.tally.commit(seconds);
                 self.committed(ticket);
+                if std::mem::take(&mut self.is_bringing) {
+                    self.keep_standing();
+                }
                 if self.store_fault.take().is_some() {
                     self.outlets.store_fails.send_replace(false);
                     info!("the store takes samples again");
@@ -376,6 +406,13 @@ impl Engine {
         self.keeper.machine_state(Watch::BackupOld, "", standing.is_ok, &standing.why, now, &mut self.events);
     }
 
+    /// The config was read: it is in force, or was refused.
+    fn config(&mut self, refused: &mut watch::Receiver<Option<String>>) {
+        let (now, why) = (self.clock.now(), refused.borrow_and_update().clone());
+        let is_ok = why.is_none();
+        self.keeper.machine_state(Watch::Config, "", is_ok, &why.unwrap_or_default(), now, &mut self.events);
+    }
+
     /// Hands what the round added up to to the writer and the messengers, and shows it.
     fn end_round(&mut self) {
         self.tick_with_the_samples();
@@ -421,6 +458,7 @@ impl Engine {
                 event.alert.text
             );
             self.round.changes.push(Change::Alert(event.alert.clone()));
+            self.keep_unstored(&event.alert);
             self.forwarding.alert();
             self.tell_event(&event);
             // Nobody may be listening.
@@ -429,32 +467,5 @@ impl Engine {
         self.round.at_once = true;
         self.tell();
         self.keep_standing();
-    }
-
-    /// Alerts that changed without anybody being told go to the store alone.
-    fn keep_silent_changes(&mut self) {
-        let changed = self.keeper.take_changed();
-        if changed.is_empty() {
-            return;
-        }
-        self.round.changes.extend(changed.into_iter().map(Change::Alert));
-        self.round.at_once = true;
-        self.changed = true;
-        self.keep_standing();
-    }
-
-    /// Rewrites `standing.json`.
-    fn keep_standing(&self) {
-        let live: Vec<&str> = self.keeper.tubs().map(|tub| tub.id.as_str()).collect();
-        let heat = |entry: &Entry| matches!(entry.deed, Deed::HeatBegan(_) | Deed::HeatEnded { .. });
-        let now = self.clock.now();
-        // A wish holds for a day at most.
-        let of_live = |entry: &&Entry| {
-            live.contains(&entry.tub.as_str()) || heat(entry) || (entry.deed.is_wish() && now.since(entry.at) <= DAY_MS)
-        };
-        self.standing.write(Standing {
-            entries: self.entries.iter().filter(of_live).cloned().collect(),
-            alerts: self.keeper.alerts().cloned().collect(),
-        });
     }
 }

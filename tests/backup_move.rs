@@ -7,6 +7,7 @@ mod season;
 
 use std::path::{Path, PathBuf};
 
+use faults::Clocks;
 use harness::daemon::{Site, named};
 use harness::sink::Sink;
 use harness::{PATIENCE, wait_until};
@@ -106,15 +107,13 @@ fn a_backup_that_has_grown_old_is_told() {
             folder.display(),
             sink.url()
         ));
-        let clock = season.site.folder.path().join("clock");
-        let mut ahead_ms = 0;
+        let clocks = Clocks::right(season.site.folder.path());
+        let mut slept_ms = 0;
         let mut a_minute_passes = || {
-            std::fs::write(&clock, ahead_ms.to_string()).unwrap();
-            ahead_ms += 60_000;
+            slept_ms += 60_000;
+            clocks.set(0, slept_ms, true);
         };
-        a_minute_passes();
-        let shim = [("LD_PRELOAD", faults::shim().to_str().unwrap()), ("SHIM_CLOCK", clock.to_str().unwrap())];
-        let daemon = season.site.run_with(&shim);
+        let daemon = season.site.run_as(clocks.program());
         wait_until(PATIENCE, "it was tried", || {
             daemon.log_lines().iter().any(|line| line.contains("no backup could be made"))
         });

@@ -75,7 +75,7 @@ fn samples() -> Vec<Change> {
         let at = Stamp(START + step * EVERY);
         let mut sample = |probe: i64, values, first| {
             let quality = [first, Quality::Good, Quality::Good, Quality::Good];
-            changes.push(Change::Sample(Sample { probe, at, values, quality }));
+            changes.push(Change::Sample(Sample { probe, at, values, quality, timing: Default::default() }));
         };
         let (core, quality) = if step == 6 { (-127.0, Quality::Sentinel) } else { (24.0, Quality::Good) };
         sample(2, [Some(core), None, None, None], quality);

@@ -75,5 +75,6 @@ fn an_independent_parser_takes_both_expositions() {
     let (head, open) = harness::daemon::get_accepting(&daemon.address, "/metrics", "application/openmetrics-text");
     assert!(head.to_ascii_lowercase().contains("application/openmetrics-text; version=1.0.0"), "{head}");
     let told = families("openmetrics", &open);
+    assert!(told.contains("tubwatch_written_bytes counter 1"), "{told}");
     assert!(told.contains("tubwatch_samples counter") && told.contains("tubwatch_commit_seconds histogram"), "{told}");
 }

@@ -4,6 +4,10 @@
 
 mod harness;
 
+use std::fs::Permissions;
+use std::os::unix::fs::{MetadataExt, PermissionsExt};
+use std::path::Path;
+use std::process::Command;
 use std::time::SystemTime;
 
 use harness::daemon::{Daemon, Site, named};
@@ -141,4 +145,48 @@ fn a_wrong_baud_and_a_port_in_use_are_said() {
     });
     assert!(daemon.terminate().0.success());
     second.status_when("its turn", |status| named(status, "sources", "noisy")["state"] == "connected");
+}
+
+/// The program as `nobody`, whom a mode binds; root may open anything. Whoever is not root is bound already.
+fn bound_by_modes() -> Command {
+    let program = env!("CARGO_BIN_EXE_tubwatch");
+    if std::fs::metadata("/proc/self").unwrap().uid() != 0 {
+        return Command::new(program);
+    }
+    let mut command = Command::new("setpriv");
+    command.args(["--reuid=65534", "--regid=65534", "--clear-groups", program]);
+    command
+}
+
+#[test]
+fn a_port_that_may_not_be_opened_is_said_and_tried_again() {
+    let mut wire = Wire::plugged();
+    let good = Wire::plugged();
+    let broker = Mosquitto::start();
+    let site = site(&wire, &good, &broker);
+    let mode = |path: &Path, mode| std::fs::set_permissions(path, Permissions::from_mode(mode)).unwrap();
+    // Everything but the terminal is open to whoever runs it.
+    for path in [site.folder.path(), wire.path().parent().unwrap(), good.path().parent().unwrap()] {
+        mode(path, 0o777);
+    }
+    mode(&site.config(), 0o644);
+    let terminals = [&wire, &good].map(|wire| std::fs::canonicalize(wire.path()).unwrap());
+    mode(&terminals[0], 0o000);
+    mode(&terminals[1], 0o666);
+    let daemon = site.run_as(bound_by_modes());
+    daemon.status_when("the one is away, the other is read", |status| {
+        named(status, "sources", "noisy")["state"] == "away" && named(status, "sources", "good")["state"] == "connected"
+    });
+    let sentence = format!(
+        "noisy: away: {} may not be opened; put the service's user into the group that owns it (often dialout)",
+        wire.path().display()
+    );
+    let said = || daemon.log_lines().iter().filter(|line| line.contains(&sentence)).count();
+    wait_until(PATIENCE, "in one plain sentence", || said() == 1);
+    mode(&terminals[0], 0o666);
+    daemon.status_when("tried again", |status| named(status, "sources", "noisy")["state"] == "connected");
+    wire.send("{\"t\":21.5}\n{\"t\":21.6}\n");
+    daemon.status_when("and read", |status| named(status, "probes", "loud")["readings"]["temperature_c"] == 21.6);
+    assert_eq!(said(), 1, "and said once");
+    assert!(daemon.terminate().0.success());
 }

@@ -61,7 +61,14 @@ fn port(daemon: &Daemon) -> u16 {
         line.trim().rsplit(':').next()?.parse().ok()
     };
     wait_until(PATIENCE, "the intake listens", || found().is_some());
-    found().unwrap()
+    let port = found().unwrap();
+    // The status says the same as the log, to whoever has to tell the boards.
+    let address = format!("127.0.0.1:{port}");
+    daemon.status_when("the status shows what was bound", |status| {
+        status["sources"].as_array().unwrap().iter().any(|source| source["address"] == address.as_str())
+    });
+    assert!(daemon.get("/").2.contains(&format!("takes in probes at {address}")));
+    port
 }
 
 fn mosquitto_pub(port: u16, password: &str, more: &[&str]) -> Output {
@@ -185,12 +192,10 @@ fn the_acknowledgement_follows_the_commit_and_comes_in_time() {
     let site = site("acknowledge_within = \"500ms\"", true);
     let daemon = site.run();
     let mut raw = Raw::greeted(port(&daemon), "c", 60);
-    let began = Instant::now();
     raw.send(&publish(0x32, "tent/air", 7, "{\"t\":21.5,\"ts\":1764000000000}"));
     assert_eq!(raw.receive(4), [0x40, 2, 0, 7]);
     assert_eq!(rows(&site, "air"), 1);
-    // The ordinary commit is ten minutes away.
-    assert!(began.elapsed() < Duration::from_secs(60));
+    // The ordinary commit is ten minutes away: longer than was waited for this one.
     // The same again: known, not stored twice, acknowledged all the same.
     raw.send(&publish(0x3A, "tent/air", 8, "{\"t\":21.5,\"ts\":1764000000000}"));
     assert_eq!(raw.receive(4), [0x40, 2, 0, 8]);
@@ -225,12 +230,13 @@ fn whoever_breaks_the_rules_is_sent_away_and_the_others_go_on() {
     let port = port(&daemon);
     let mut good = Raw::greeted(port, "good", 60);
     // Silent from the start, and a first packet that never ends: five seconds.
+    // From before they knock: the intake cannot have begun to wait earlier, however late this thread runs on.
+    let knocked = Instant::now();
     let (silent, mut half) = (Raw::connect(port), Raw::connect(port));
     half.send(&connect("half", 60)[..9]);
-    let knocked = Instant::now();
     // 3.1.2-24: one and a half times the keep-alive.
-    let sleeper = Raw::greeted(port, "sleeper", 1);
     let slept = Instant::now();
+    let sleeper = Raw::greeted(port, "sleeper", 1);
     assert!(sleeper.closed().is_empty());
     assert!(slept.elapsed() >= Duration::from_millis(1_400), "{:?}", slept.elapsed());
     // Other versions are answered: CONNACK 1.
@@ -281,6 +287,7 @@ fn a_flood_of_one_client_is_slowed_and_the_others_are_heard() {
     let site = site("acknowledge_within = \"100ms\"", true);
     let daemon = site.run();
     let port = port(&daemon);
+    let began = Instant::now();
     let mut flood = Raw::greeted(port, "flood", 60);
     let mut writer = flood.0.try_clone().unwrap();
     let flooding = std::thread::spawn(move || {
@@ -301,13 +308,12 @@ fn a_flood_of_one_client_is_slowed_and_the_others_are_heard() {
         assert_eq!(good.receive(4)[..3], [0x40, 2, 0]);
     }
     assert_eq!(rows(&site, "air"), 5);
-    let before = (samples(&daemon, "other"), Instant::now());
-    daemon.status_when("a second more", |status| {
-        before.1.elapsed() > Duration::from_secs(1)
-            && named(status, "probes", "other")["samples"].as_u64() >= Some(before.0)
-    });
-    let rate = (samples(&daemon, "other") - before.0) as f64 / before.1.elapsed().as_secs_f64();
-    assert!(rate < 400.0, "{rate} messages a second of one client");
+    // Its 200 at once are used up, and what came after them was let through at 50 a second: counted after and timed
+    // from before, so this holds however slowly either side runs.
+    let taken = || samples(&daemon, "other");
+    wait_until(PATIENCE, "more than it may send at once", || taken() > 250);
+    let (taken, seconds) = (taken(), began.elapsed().as_secs_f64());
+    assert!(taken as f64 <= 201.0 + 50.0 * seconds, "{taken} messages in {seconds} s");
     flood.0.shutdown(std::net::Shutdown::Both).unwrap();
     let _ = flood.0.read(&mut [0]);
     flooding.join().unwrap();

@@ -1,11 +1,12 @@
 //! A long life in a bad shed: 200 probes, a broker that restarts, ports that are pulled, a disk that
-//! fills, messengers that are dead, reloads and kills. In the end every sample that was acknowledged
-//! is there once, every alert was delivered, and memory and file handles are as they were.
+//! fills, messengers and a database that are dead, a clock that is set forward and back, reloads and
+//! kills. In the end every sample that was acknowledged is there once and has been forwarded, every
+//! alert was delivered, nothing is dated in the future, and memory and file handles are as they were.
 //!
 //! Seconds by default; by hand `TUBWATCH_SOAK_MINUTES=60 cargo test --test soak -- --nocapture`.
-//! Left out: steps of the machine's clock, which would hit everything else on the machine.
 #![allow(clippy::unwrap_used, clippy::panic, clippy::print_stdout)]
 
+mod faults;
 mod harness;
 
 use std::collections::BTreeSet;
@@ -15,6 +16,7 @@ use std::process::Command;
 use std::time::{Duration, Instant};
 
 use harness::daemon::{Daemon, Site, named};
+use harness::farm::Farm;
 use harness::sink::Sink;
 use harness::{Mosquitto, Wire, now_ms, wait_until};
 use serde_json::json;
@@ -71,7 +73,7 @@ fn as_root(program: &str) -> Command {
     command
 }
 
-fn config(port: u16, wires: &[Wire], sinks: [&Sink; 2], extra: bool) -> String {
+fn config(port: u16, wires: &[Wire], sinks: [&Sink; 2], farm: &Farm, extra: bool) -> String {
     let mut text = format!(
         "[site]\nname = \"soak\"\ntimezone = \"Europe/Lisbon\"\n[store]\npath = \"state\"\ncommit_every = \"1s\"\n\
          [status]\nlisten = \"127.0.0.1:0\"\n[[broker]]\nname = \"house\"\nurl = \"mqtt://127.0.0.1:{port}\"\n"
@@ -95,6 +97,7 @@ fn config(port: u16, wires: &[Wire], sinks: [&Sink; 2], extra: bool) -> String {
     if extra {
         text.push_str("[[space]]\nname = \"tent\"\n");
     }
+    let _ = write!(text, "[[forward]]\nname = \"farm\"\nurl = \"{}\"\n", farm.url());
     for (name, sink) in ["phone", "hall"].into_iter().zip(sinks) {
         let _ = write!(
             text,
@@ -113,10 +116,26 @@ fn size_of(daemon: &Daemon) -> (u64, usize) {
     (resident.trim().split(' ').next().unwrap().parse().unwrap(), handles)
 }
 
+/// Starts the daemon with a clock that can be set without setting the machine's.
+fn run(site: &Site) -> Daemon {
+    let mut program = Command::new(env!("CARGO_BIN_EXE_tubwatch"));
+    program.env("LD_PRELOAD", faults::shim()).env("SHIM_CLOCK", site.folder.path().join("clock"));
+    site.run_as(program)
+}
+
+/// Sets the daemon's wall clock so far from the truth.
+fn set_clock(site: &Site, wrong_by_s: i64, is_synchronised: bool) {
+    let file = site.folder.path().join("clock");
+    let text = format!("{} 0 {}\n", wrong_by_s * 1000, i32::from(is_synchronised));
+    std::fs::write(file.with_extension("new"), text).unwrap();
+    std::fs::rename(file.with_extension("new"), file).unwrap();
+}
+
 struct Shed {
     broker: Mosquitto,
     wires: Vec<Wire>,
     sinks: [Sink; 2],
+    farm: Farm,
     site: Site,
     disk: Disk,
     daemon: Option<Daemon>,
@@ -131,14 +150,17 @@ impl Shed {
         let broker = Mosquitto::start();
         let wires: Vec<Wire> = (0..WIRES).map(|_| Wire::plugged()).collect();
         let sinks = [Sink::start(), Sink::start()];
-        let site = Site::new(&config(broker.port(), &wires, [&sinks[0], &sinks[1]], false));
+        let farm = Farm::start();
+        let site = Site::new(&config(broker.port(), &wires, [&sinks[0], &sinks[1]], &farm, false));
         let disk = Disk::mount(&site.folder.path().join("state"));
         for tub in 0..4 {
             let (name, core) = (format!("A{tub}"), format!("p{tub}"));
             site.ok(&["spawn", &name, "--culture", "winter-oyster", "--space", "shelf", "--core", &core]);
         }
-        let daemon = Some(site.run());
-        Shed { broker, wires, sinks, site, disk, daemon, published: 0, hot: 0, extra: false, kills: 0 }
+        set_clock(&site, 0, false);
+        let daemon = Some(run(&site));
+        let (published, hot, extra, kills) = (0, 0, false, 0);
+        Shed { broker, wires, sinks, farm, site, disk, daemon, published, hot, extra, kills }
     }
 
     fn daemon(&self) -> &Daemon {
@@ -167,28 +189,33 @@ impl Shed {
     fn trouble(&mut self, cycle: i64, kill: bool) {
         match cycle % 24 {
             2 => self.broker.restart(),
+            3 => set_clock(&self.site, 300, false),
             4 => self.sinks[0].answer(503),
             6 => self.wires[usize::try_from(cycle / 24).unwrap() % WIRES].plug(),
             8 => self.disk.fill(),
             10 | 22 => {
                 self.extra = !self.extra;
                 let sinks = [&self.sinks[0], &self.sinks[1]];
-                self.site.write_config(&config(self.broker.port(), &self.wires, sinks, self.extra));
+                self.site.write_config(&config(self.broker.port(), &self.wires, sinks, &self.farm, self.extra));
                 self.daemon().signal("HUP");
             }
+            9 => set_clock(&self.site, -600, false),
             12 => self.disk.clean(),
             14 if kill => {
                 self.daemon.take().unwrap().kill_nine();
-                self.daemon = Some(self.site.run());
+                self.daemon = Some(run(&self.site));
                 self.kills += 1;
             }
+            13 => self.farm.answer(500),
+            15 => set_clock(&self.site, 0, false),
             16 => self.sinks.iter().for_each(|sink| sink.answer(500)),
+            17 => self.farm.answer(204),
             18 => self.sinks.iter().for_each(|sink| sink.answer(200)),
             20 if kill && cycle % 48 == 20 => {
                 // In the midst of a flood, and while the broker is away.
                 self.daemon.take().unwrap().kill_nine();
                 self.broker.restart();
-                self.daemon = Some(self.site.run());
+                self.daemon = Some(run(&self.site));
                 self.kills += 1;
             }
             _ => {}
@@ -198,6 +225,8 @@ impl Shed {
     fn calm(&mut self) {
         self.disk.clean();
         self.sinks.iter().for_each(|sink| sink.answer(200));
+        self.farm.answer(204);
+        set_clock(&self.site, 0, true);
     }
 
     /// Samples stored of the probes over MQTT, by the status.
@@ -232,6 +261,9 @@ fn nothing_is_lost_in_a_bad_shed() {
     wait_until(CATCH_UP, "every acknowledged sample is stored", || shed.stored() >= shed.published);
     assert_eq!(shed.stored(), shed.published);
 
+    let doubted = || shed.site.query("SELECT count(*) FROM clock WHERE trust <> 'right'")[0][0] != "0";
+    wait_until(CATCH_UP, "the clock is right, and with it what it had dated", || !doubted());
+    wait_until(CATCH_UP, "everything is forwarded", || shed.farm.count("p") >= shed.published);
     let outbox = || shed.site.query("SELECT count(*) FROM outbox WHERE delivered_at IS NULL")[0][0] == "0";
     wait_until(CATCH_UP, "every message is delivered", outbox);
     let (late_kb, late_handles) = size_of(shed.daemon());
@@ -263,6 +295,10 @@ fn nothing_is_lost_in_a_bad_shed() {
         }
     }
     assert_eq!((count, seen.len() as u64), (shed.published, shed.published), "each once");
+    assert_eq!(shed.farm.count("p"), shed.published, "forwarded as often");
+    let dated = ["SELECT at FROM sample", "SELECT last FROM chunk"].map(|sql| shed.site.query(sql).concat());
+    let latest = dated.concat().iter().map(|at| at.parse::<i64>().unwrap()).max();
+    assert!(latest.unwrap() <= now_ms(), "nothing is dated in the future");
 
     assert!(late_handles <= early_handles + 6, "file handles grow: {early_handles}, then {late_handles}");
     // The duplicate index of what is not sealed yet grows with the samples: 40 bytes each are allowed for.

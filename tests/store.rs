@@ -29,7 +29,13 @@ fn write(folder: &Path, changes: Vec<Change>) {
 }
 
 fn sample(probe: i64, at: i64, temperature: f64) -> Change {
-    Change::Sample(Sample { probe, at: Stamp(at), values: [Some(temperature), None, None, None], quality: GOOD })
+    Change::Sample(Sample {
+        probe,
+        at: Stamp(at),
+        values: [Some(temperature), None, None, None],
+        quality: GOOD,
+        timing: Default::default(),
+    })
 }
 
 fn named(folder: &Path, names: &[&str]) -> Vec<i64> {
@@ -65,7 +71,13 @@ fn every_value_comes_back_as_it_was() {
     for (step, value) in values.into_iter().enumerate() {
         let quality = [Quality::Undated, Quality::Good, Quality::Good, Quality::Future];
         let values = [Some(value), None, Some(f64::NAN), Some(-value)];
-        changes.push(Change::Sample(Sample { probe: 1, at: Stamp(step as i64 - 5), values, quality }));
+        changes.push(Change::Sample(Sample {
+            probe: 1,
+            at: Stamp(step as i64 - 5),
+            values,
+            quality,
+            timing: Default::default(),
+        }));
     }
     write(folder.path(), changes);
     let reader = Reader::open(folder.path()).unwrap();
@@ -180,7 +192,13 @@ fn the_correction_in_force_at_the_time_is_applied_after_judging() {
     let mut changes = vec![correction(200 * SECOND, 2.0, 1.0), correction(i64::MIN, 1.0, -0.5)];
     changes.extend((0..40).map(|step| sample(1, step * 10 * SECOND, 24.0)));
     let quality = [Quality::Sentinel, Quality::Good, Quality::Good, Quality::Good];
-    let error_code = Sample { probe: 1, at: Stamp(400 * SECOND), values: [Some(-127.0), None, None, None], quality };
+    let error_code = Sample {
+        probe: 1,
+        at: Stamp(400 * SECOND),
+        values: [Some(-127.0), None, None, None],
+        quality,
+        timing: Default::default(),
+    };
     changes.push(Change::Sample(error_code));
     write(folder.path(), changes);
     let reader = Reader::open(folder.path()).unwrap();
@@ -216,7 +234,9 @@ fn duplicates_are_known_after_a_restart() {
 fn newest_and_last_good_pass_over_what_is_not_believed() {
     let folder = tempfile::tempdir().unwrap();
     named(folder.path(), &["a"]);
-    let with = |at: i64, values, quality| Change::Sample(Sample { probe: 1, at: Stamp(at), values, quality });
+    let with = |at: i64, values, quality| {
+        Change::Sample(Sample { probe: 1, at: Stamp(at), values, quality, timing: Default::default() })
+    };
     let future = [Quality::Future; 4];
     let sentinel = [Quality::Sentinel, Quality::Good, Quality::Good, Quality::Good];
     let day = 24 * 3600 * SECOND;
@@ -465,7 +485,8 @@ fn what_stands_is_read_back_and_anything_else_is_said() {
     let folder = tempfile::tempdir().unwrap();
     assert_eq!(standing::read(folder.path()).unwrap(), None);
     let entry = Entry { id: 3, written_at: Stamp(2), at: Stamp(1), tub: "A1-x".to_owned(), deed: spawned("A1") };
-    let stands = Standing { entries: vec![entry], alerts: vec![alert(7, AlertState::Returned)] };
+    let alerts = vec![alert(7, AlertState::Returned)];
+    let stands = Standing { entries: vec![entry], alerts, newest_alert: 9, is_unstored: true };
     standing::write(folder.path(), &Standing::default()).unwrap();
     standing::write(folder.path(), &stands).unwrap();
     assert_eq!(standing::read(folder.path()).unwrap(), Some(stands));

@@ -110,7 +110,7 @@ fn invented(random: &mut StdRng, probe: i64, count: usize, silence_ms: i64) -> V
             10 => values = [None, None, None, Some(3.01)],
             _ => {}
         }
-        samples.push(Sample { probe, at: Stamp(at), values, quality });
+        samples.push(Sample { probe, at: Stamp(at), values, quality, timing: Default::default() });
     }
     samples
 }
@@ -207,7 +207,13 @@ fn what_a_sealed_range_depends_on_is_told_without_reading_it() {
     Store::open(path).unwrap().probe_ids(&["a", "b"]).unwrap();
     let at = |minute: i64| Stamp(1_793_491_200_000 + minute * 60_000);
     let samples = |minutes: std::ops::Range<i64>, step: usize| -> Vec<Change> {
-        let one = |minute| Sample { probe: 1, at: at(minute), values: [Some(24.0), None, None, None], quality: GOOD };
+        let one = |minute| Sample {
+            probe: 1,
+            at: at(minute),
+            values: [Some(24.0), None, None, None],
+            quality: GOOD,
+            timing: Default::default(),
+        };
         minutes.step_by(step).map(|minute| Change::Sample(one(minute))).collect()
     };
     let print = || {
@@ -270,13 +276,20 @@ fn quarters_agree(reader: &Reader, probe: &str, quantity: Quantity, from: Stamp,
 }
 
 #[test]
-fn the_golden_file_of_the_first_schema_is_taken_over_whole() {
+fn the_golden_files_of_earlier_schemas_are_taken_over_whole() {
+    for version in 1..tubwatch::store::schema::VERSION {
+        golden(version);
+    }
+}
+
+/// The file of `version` holds the same in each.
+fn golden(version: i64) {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("tubwatch.sqlite");
-    std::fs::copy("fixtures/store/version_1.sqlite", &file).unwrap();
-    assert_eq!(count(folder.path(), "SELECT user_version FROM pragma_user_version"), 1);
+    std::fs::copy(format!("fixtures/store/version_{version}.sqlite"), &file).unwrap();
+    assert_eq!(count(folder.path(), "SELECT user_version FROM pragma_user_version"), version);
     drop(Store::open(folder.path()).unwrap());
-    assert_eq!(count(folder.path(), "SELECT user_version FROM pragma_user_version"), 2);
+    assert_eq!(count(folder.path(), "SELECT user_version FROM pragma_user_version"), 3);
     let check = || {
         let reader = Reader::open(folder.path()).unwrap();
         for probe in 1..=3_i64 {
@@ -331,7 +344,7 @@ fn only_summaries_are_kept_of_what_is_older_than_asked_for() {
     Store::open(folder.path()).unwrap().probe_ids(&["a", "b"]).unwrap();
     let sample = |n: i64| {
         let values = [Some(20.0 + (n % 5) as f64), None, None, None];
-        Change::Sample(Sample { probe: 1, at: Stamp(n * 60_000), values, quality: GOOD })
+        Change::Sample(Sample { probe: 1, at: Stamp(n * 60_000), values, quality: GOOD, timing: Default::default() })
     };
     write(folder.path(), (0..30_000).map(sample).collect());
     seal(folder.path());
@@ -356,7 +369,7 @@ fn points_of_a_chart_keep_every_peak() {
     let value = |n: i64| if (7_000..7_003).contains(&n) { 31.5 } else { 24.0 + (n % 7) as f64 / 100.0 };
     let sample = |n: i64| {
         let values = [Some(value(n)), None, None, None];
-        Change::Sample(Sample { probe: 1, at: Stamp(n * 10_000), values, quality: GOOD })
+        Change::Sample(Sample { probe: 1, at: Stamp(n * 10_000), values, quality: GOOD, timing: Default::default() })
     };
     write(folder.path(), (0..60_000).map(sample).collect());
     seal(folder.path());

@@ -2,6 +2,7 @@
 //! the morning list over restarts; the sign of life.
 #![allow(clippy::unwrap_used, clippy::panic)]
 
+mod faults;
 mod harness;
 
 use std::io::{BufRead, BufReader, Write};
@@ -9,6 +10,7 @@ use std::net::TcpListener;
 use std::os::unix::fs::PermissionsExt;
 use std::sync::{Arc, Mutex};
 
+use faults::Clocks;
 use harness::daemon::{Site, named};
 use harness::ear::Ear;
 use harness::post_office::PostOffice;
@@ -173,7 +175,6 @@ fn quiet_hours_hold_a_warning_and_a_reload_ends_them() {
     assert_eq!(sink.posts()[0].header("idempotency-key"), sink.posts()[1].header("idempotency-key"));
 }
 
-/// Takes a minute: so long a messenger may fail before it is told.
 #[test]
 fn a_messenger_that_fails_is_told_through_the_other() {
     let (broker, dead, well) = (Mosquitto::start(), Sink::start(), Sink::start());
@@ -186,7 +187,8 @@ fn a_messenger_that_fails_is_told_through_the_other() {
     );
     let site = Site::new(&config(broker.port(), "60s", &more));
     site.spawn_a1("2026-01-01");
-    let daemon = site.run();
+    let clocks = Clocks::right(site.folder.path());
+    let daemon = site.run_as(clocks.program());
     daemon.connected();
     reading(&broker, now_ms() - 1_000, 31.4);
     reading(&broker, now_ms(), 31.5);
@@ -194,7 +196,10 @@ fn a_messenger_that_fails_is_told_through_the_other() {
         let posts = sink.posts().into_iter().map(|post| post.body);
         posts.filter(|body| body["watch"] == "messenger-failing" && body["event"] == event).collect::<Vec<_>>()
     };
-    wait_until(3 * PATIENCE, "the desk is told of the phone", || !told(&well, "raised").is_empty());
+    wait_until(PATIENCE, "the phone was tried", || !dead.posts().is_empty());
+    // So long a messenger may fail before it is told.
+    clocks.set(0, 61_000, true);
+    wait_until(PATIENCE, "the desk is told of the phone", || !told(&well, "raised").is_empty());
     let raised = told(&well, "raised").remove(0);
     assert_eq!((&raised["subject"], &raised["severity"]), (&"messenger phone".into(), &"warning".into()));
     assert!(raised["text"].as_str().unwrap().contains("500"), "{raised}");
@@ -258,6 +263,40 @@ fn the_morning_list_comes_once_a_day_also_after_a_restart() {
     assert_eq!(lists().len(), 1);
     let rows = site.query("SELECT messenger, event, alert FROM outbox WHERE event = 'morning' ORDER BY id");
     assert_eq!(rows, [["phone", "morning", "0"], ["post", "morning", "0"]]);
+}
+
+#[test]
+fn a_refused_config_is_told_until_a_right_one_is_read() {
+    let (broker, sink) = (Mosquitto::start(), Sink::start());
+    let phone = format!("[[messenger]]\nname = \"phone\"\nwebhook = {{ url = \"{}\" }}\n", sink.url());
+    let right = |more: &str| config(broker.port(), "60s", &format!("{phone}{more}"));
+    let site = Site::new(&right(""));
+    let daemon = site.run();
+    daemon.connected();
+    let reads = |config: &str, wanted: &dyn Fn(&Value) -> bool| {
+        site.write_config(config);
+        daemon.signal("HUP");
+        daemon.status_when("the config was read", |status| wanted(&status["alerts"]))
+    };
+    let wrong = right("").replace("every = \"60s\"", "every = \"60 sek\"");
+    let line = 1 + wrong.lines().position(|line| line.contains("60 sek")).unwrap();
+    let said = format!("tubwatch.toml, line {line}, probe[core-a1].every: found \"60 sek\"");
+    let says = |alerts: &Value, what: &str| alerts[0]["text"].as_str().is_some_and(|text| text.contains(what));
+    let alert = reads(&wrong, &|alerts| says(alerts, &said))["alerts"][0].clone();
+    for (key, value) in [("watch", "config"), ("subject", "config"), ("severity", "advice")] {
+        assert_eq!(alert[key], value, "{alert:#}");
+    }
+    assert!(alert["text"].as_str().unwrap().contains("expected "), "{alert:#}");
+    let (_, _, page) = daemon.get("/");
+    assert!(page.contains("Config: not taken over"), "{page}");
+    // The list is for the morning, so nothing was sent before.
+    assert!(sink.posts().is_empty(), "{:#?}", sink.posts());
+    let morning = format!("[morning]\nat = \"{}\"\nto = [\"phone\"]\n", clock(-3));
+    reads(&right(&morning), &|alerts| alerts[0]["state"] == "returned" && alerts[0]["id"] == alert["id"]);
+    let list = || sink.posts().into_iter().find(|post| post.body["event"] == "morning");
+    wait_until(PATIENCE, "the list", || list().is_some());
+    let list = list().unwrap().body["text"].as_str().unwrap().to_owned();
+    assert!(list.contains("advice: config, config"), "{list}");
 }
 
 /// Something that counts how often it is asked for.

@@ -4,23 +4,15 @@
 //! `spawn` are written together or not at all. The running daemon picks entries up by itself.
 
 use super::args::{AmendArgs, Command, HarvestArgs, SpawnArgs, TubAt};
-use super::paper;
+use super::enter::{Wish, enter_all};
 use super::speak::{Failure, Outcome, Voice};
-use super::{Site, beside, pasteurise, wording};
-use crate::climate::Stamp;
-use crate::grow::logbook::{Changes, Deed, Entry, Known, Resolved, Spawning, check};
+use super::{Site, beside, paper, pasteurise, wording};
+use crate::grow::logbook::{Changes, Deed, Known, Resolved, Spawning};
 use crate::grow::measures::{DRY_MAX_G, FRESH_MAX_G, mass_g, volume_l};
 use crate::grow::moment::{self, Moment, local_day, local_text};
 use crate::grow::self_heating::Hump;
 use crate::grow::several;
 use crate::grow::wrong::Wrong;
-
-/// One entry the grower wants written.
-struct Wish {
-    tub: String,
-    deed: Deed,
-    at: Moment,
-}
 
 /// Writes the entry that `command` stands for and says what it changed.
 pub fn log(site: &Site, command: &Command) -> Outcome {
@@ -30,7 +22,7 @@ pub fn log(site: &Site, command: &Command) -> Outcome {
         _ => false,
     };
     let known = Known { anyway, ..site.known() };
-    let (ids, resolved) = write(site, &known, &wishes(command, &known)?)?;
+    let (ids, resolved) = enter_all(site, &known, &wishes(command, &known)?)?;
     let mut voice = Voice::new();
     for (id, resolved) in ids.into_iter().zip(&resolved) {
         voice.say(confirmation(id, resolved, &known))?;
@@ -42,43 +34,6 @@ pub fn log(site: &Site, command: &Command) -> Outcome {
         voice.say(line)?;
     }
     Ok(())
-}
-
-/// Writes one entry that somebody other than a command wishes.
-pub(super) fn enter(site: &Site, tub: &str, deed: Deed, at: Stamp) -> Outcome {
-    enter_at(site, tub, deed, Moment::exact(at), false).map(|_| ())
-}
-
-/// Writes one entry, and gives its number; `anyway`: the grower insists.
-pub(super) fn enter_at(site: &Site, tub: &str, deed: Deed, at: Moment, anyway: bool) -> Result<i64, Failure> {
-    let known = Known { anyway, ..site.known() };
-    let wish = Wish { tub: tub.to_owned(), deed, at };
-    let (ids, _) = write(site, &known, &[wish])?;
-    Ok(ids.first().copied().unwrap_or_default())
-}
-
-/// Checks and writes the wishes in one transaction: their ids, and what they became.
-fn write(site: &Site, known: &Known, wishes: &[Wish]) -> Result<(Vec<i64>, Vec<Resolved>), Failure> {
-    let mut resolved = Vec::new();
-    let ids = paper::append(site, |so_far| {
-        resolved = decide(so_far, known, wishes)?;
-        Ok(resolved.iter().map(|one| (one.tub.clone(), one.at, one.deed.clone())).collect())
-    })?;
-    Ok((ids, resolved))
-}
-
-/// Checks the wishes one after the other, each against the logbook with those before it.
-fn decide(so_far: &[Entry], known: &Known, wishes: &[Wish]) -> Result<Vec<Resolved>, Wrong> {
-    let mut entries = so_far.to_vec();
-    let mut all = Vec::with_capacity(wishes.len());
-    for wish in wishes {
-        let resolved = check(&entries, &wish.tub, &wish.deed, wish.at, known)?;
-        let id = entries.iter().map(|entry| entry.id).max().unwrap_or(0) + 1;
-        let (tub, deed) = (resolved.tub.clone(), resolved.deed.clone());
-        entries.push(Entry { id, written_at: known.now, at: resolved.at, tub, deed });
-        all.push(resolved);
-    }
-    Ok(all)
 }
 
 /// The entries a command stands for; one, except where several tubs are spawned.

@@ -5,7 +5,7 @@
 
 use super::args::{HeatRunsArgs, PasteuriseArgs};
 use super::speak::{Failure, Outcome, Voice, printable, table};
-use super::{Site, logbook, paper};
+use super::{Site, enter, paper};
 use crate::climate::Stamp;
 use crate::climate::degrees::Degrees;
 use crate::climate::stamp::MINUTE_MS;
@@ -26,7 +26,7 @@ pub fn pasteurise(site: &Site, args: &PasteuriseArgs) -> Outcome {
     let show = site.plan.setup.show;
     let mut voice = Voice::new();
     if args.end {
-        let entry = logbook::enter_at(site, "", Deed::HeatEnded { run: args.run.clone() }, at, args.anyway)?;
+        let entry = enter::enter_at(site, "", Deed::HeatEnded { run: args.run.clone() }, at, args.anyway)?;
         let reader = paper::reader(site)?;
         let runs = runs(site, &reader)?;
         if let Some(run) = runs.iter().find(|run| run.name == args.run) {
@@ -44,7 +44,7 @@ pub fn pasteurise(site: &Site, args: &PasteuriseArgs) -> Outcome {
     }
     let (start, window) = start(args)?;
     let plan = start.plan().map_err(|why| Failure::Usage(why.to_string()))?;
-    let entry = logbook::enter_at(site, "", Deed::HeatBegan(Box::new(start)), at, args.anyway)?;
+    let entry = enter::enter_at(site, "", Deed::HeatBegan(Box::new(start)), at, args.anyway)?;
     voice.say(format!(
         "heat run {} began: hold {} for {} min at the coldest of {}, then cool below {} (entry {entry})",
         printable(&args.run),

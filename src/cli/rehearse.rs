@@ -16,10 +16,10 @@ use std::time::Duration;
 use serialport::{SerialPort, TTYPort};
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::broadcast::error::RecvError;
-use tokio::sync::{broadcast, mpsc};
+use tokio::sync::{broadcast, mpsc, watch};
 
 use super::speak::{Failure, Outcome, Voice};
-use super::{Site, logbook, wording};
+use super::{Site, enter, wording};
 use crate::climate::stamp::DAY_MS;
 use crate::config::{self, Plan};
 use crate::daemon::{self, Door, Running};
@@ -54,9 +54,10 @@ pub async fn rehearse(voice: &mut Voice) -> Outcome {
         config::parse(&settings, Path::new("rehearsal.toml")).map_err(|faults| cannot("read its settings", &faults))?;
     let plan = Arc::new(plan);
 
-    let running = daemon::start(Arc::clone(&plan), Clock::samples(SPAWNED_AT), &mut Door::default())
-        .await
-        .map_err(Failure::failed)?;
+    let running =
+        daemon::start(Arc::clone(&plan), Clock::samples(SPAWNED_AT), &mut Door::default(), watch::channel(None).1)
+            .await
+            .map_err(Failure::failed)?;
     greet(voice, &running, &device)?;
     let stopped = Arc::new(AtomicBool::new(false));
     let (days, passed) = mpsc::channel(1);
@@ -146,7 +147,7 @@ impl Speaker {
             while let Some((_, tub, deed)) = entries.next_if(|(due, _, _)| *due <= ms) {
                 let at = SPAWNED_AT.plus(ms);
                 let site = Site { plan: Plan::clone(&self.plan), now: at };
-                logbook::enter(&site, tub, deed, at)?;
+                enter::enter(&site, tub, deed, at)?;
             }
             self.write(scenario.lines(ms).as_bytes()).map_err(|why| cannot("speak over its pseudo-terminal", &why))?;
             thread::sleep(STEP);

@@ -6,6 +6,7 @@
 //! come on top of one. Uncertainties are taken as one standard deviation each and combined in quadrature.
 //! Left out: waiting for the readings, and writing the config.
 
+pub use super::fixed_point::FixedPoint;
 use super::pressure::{
     ALTITUDE_M, ICE_POINT_C, STATION_PA, WEATHER_PA, boiling_point_c, looks_like_sea_level, pressure_at_altitude_pa,
 };
@@ -76,15 +77,6 @@ pub enum CalibrationError {
         "the probe is off by {off:.1} {unit} at the reference, over {most} {unit}: it is faulty, or was not at the reference; nothing to paste"
     )]
     TooFar { off: f64, unit: &'static str, most: f64 },
-}
-
-/// A known value and how far it may be off, in the quantity's unit.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct FixedPoint {
-    /// What is true there.
-    pub value: f64,
-    /// Its standard uncertainty.
-    pub uncertainty: f64,
 }
 
 /// What is known of the air pressure.

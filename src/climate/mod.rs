@@ -3,6 +3,7 @@
 pub mod calibration;
 pub mod chart;
 pub mod degrees;
+pub mod fixed_point;
 pub mod humidity;
 pub mod lane;
 pub mod lethality;

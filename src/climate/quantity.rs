@@ -111,6 +111,27 @@ impl Quality {
     }
 }
 
+/// The mark of a sample that was dated by a clock that was wrong and could not be dated anew. It
+/// stands beside the quality and excludes nothing.
+pub const CLOCK_UNSURE: &str = "clock-unsure";
+
+/// A quality as CSV and line protocol have it, the mark beside it where there is one:
+/// `good`, `good clock-unsure`.
+pub fn with_mark(quality: Quality, is_clock_unsure: bool) -> std::borrow::Cow<'static, str> {
+    match is_clock_unsure {
+        false => quality.word().into(),
+        true => format!("{} {CLOCK_UNSURE}", quality.word()).into(),
+    }
+}
+
+/// What such a text says: the quality, and whether the mark stands beside it.
+pub fn without_mark(text: &str) -> Option<(Quality, bool)> {
+    match text.split_once(' ') {
+        None => Some((Quality::from_word(text)?, false)),
+        Some((word, mark)) => (mark == CLOCK_UNSURE).then_some((Quality::from_word(word)?, true)),
+    }
+}
+
 /// One probe message as it was read: a value for each quantity it carried (in the order of
 /// [`Quantity::ALL`]), uncorrected. A value that was no number at all is NaN.
 pub type Values = [Option<f64>; 4];

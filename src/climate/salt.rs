@@ -3,7 +3,7 @@
 //! In: a salt and the temperature of its jar, °C. Out: relative humidity, %, with its uncertainty.
 //! Left out: how evenly warm the jar is (`calibration` adds that).
 
-use super::calibration::FixedPoint;
+use super::fixed_point::FixedPoint;
 
 /// A salt whose saturated solution, with crystals left in it, keeps the air over it at one humidity.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

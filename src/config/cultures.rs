@@ -1,7 +1,9 @@
 //! Cultures: the built-in ones, and those of the site's own file. One reading for both.
 
+use std::path::Path;
+
 use super::bands::bands;
-use super::fault::Cause;
+use super::fault::{Cause, Faults};
 use super::names::Names;
 use super::syntax;
 use super::walk::{Desk, Section};
@@ -12,8 +14,18 @@ const BUILT_IN: &str = include_str!("../../config/cultures.toml");
 
 /// The cultures that come with the program, in the order of their file.
 pub fn built_in() -> Vec<Culture> {
-    let mut desk = Desk::new(BUILT_IN, std::path::Path::new("config/cultures.toml"));
+    let mut desk = Desk::new(BUILT_IN, Path::new("config/cultures.toml"));
     read(&mut desk, BUILT_IN)
+}
+
+/// Checks `text` as the file of cultures `file`, which itself is not read.
+///
+/// # Errors
+/// Everything that is wrong with it, at once.
+pub fn parse(text: &str, file: &Path) -> Result<Vec<Culture>, Faults> {
+    let mut desk = Desk::new(text, file);
+    let cultures = read(&mut desk, text);
+    Faults::from_findings(desk.faults).map_or(Ok(cultures), Err)
 }
 
 /// Reads a file of `[[culture]]` tables; what is wrong with it is noted on `desk`.

@@ -83,6 +83,20 @@ impl Faults {
         self.list.len() + self.unlisted
     }
 
+    /// The first one in a sentence that fits in an alert: file, line, key and what is wrong, and how many more there
+    /// are. The file goes by its name alone.
+    pub fn in_short(&self) -> String {
+        let more = match self.count().saturating_sub(1) {
+            0 => String::new(),
+            more => format!("; and {more} more"),
+        };
+        self.list.first().map_or(String::new(), |first| {
+            let file =
+                first.file.file_name().map_or_else(|| first.file.to_string_lossy(), |name| name.to_string_lossy());
+            format!("{file}, line {}, {}: {}{more}", first.line, first.key, first.sentence)
+        })
+    }
+
     /// The listed ones, at most [`FAULTS_LISTED_MAX`], in the order of the file.
     pub fn iter(&self) -> std::slice::Iter<'_, Fault> {
         self.list.iter()

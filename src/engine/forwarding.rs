@@ -134,6 +134,18 @@ impl Forwarding {
         }
     }
 
+    /// The clock was set: what now stands between `from` and `now` is to be sent once more, and nothing
+    /// has been sent beyond now. Gives the positions to be written with that.
+    pub fn clock_set(&mut self, from: Option<Stamp>, now: Stamp) -> Vec<Change> {
+        for live in &mut self.targets {
+            live.position.clock_set(from, now);
+            live.changed = true;
+        }
+        let mut changes = Vec::new();
+        self.changes(&mut changes);
+        changes
+    }
+
     /// An alert has changed.
     pub fn alert(&mut self) {
         self.alerts += 1;

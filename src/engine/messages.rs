@@ -4,7 +4,7 @@ use crate::climate::{Quality, Stamp};
 use crate::engine::tally::Refused;
 use crate::engine::{Engine, clock::Clock};
 use crate::ingest::{Message, Receipt};
-use crate::store::{Change, Sample};
+use crate::store::{Change, Sample, Timing};
 use crate::watch::dating::{self, Dated};
 use crate::watch::judge;
 use crate::wire::{Decoded, Refusal};
@@ -54,7 +54,7 @@ impl Engine {
         let now = self.clock.now();
         let at = message.decoded.time.unwrap_or(message.received);
         let known = self.seen.contains(self.probe_ids[message.probe], at);
-        if message.carriage.retained || message.carriage.repeat || at > now.plus(dating::FUTURE_MS) || known {
+        if message.carriage.retained || message.carriage.repeat || self.is_future(at, now) || known {
             return;
         }
         let values = message.decoded.values;
@@ -66,6 +66,13 @@ impl Engine {
         }
         self.keeper.sample(message.probe, at, &values, quality, now, &mut self.events);
         self.changed = true;
+    }
+
+    fn is_future(&self, at: Stamp, now: Stamp) -> bool {
+        match &self.timekeeping {
+            Some(kept) => kept.is_future(at, now),
+            None => at > now.plus(dating::FUTURE_MS),
+        }
     }
 
     /// Lets go of a message that waited to see whether it belongs to a backlog.
@@ -99,17 +106,21 @@ impl Engine {
             return;
         }
         let values = dated.payload.decoded.values;
+        let (timing, known) = match &self.timekeeping {
+            Some(kept) => kept.timing(dated.own_time, dated.quality),
+            None => (Timing::SETTLED, dated.quality),
+        };
         let mut quality = [Quality::Good; 4];
         for quantity in crate::climate::Quantity::ALL {
             if let Some(value) = values[quantity.index()] {
                 quality[quantity.index()] =
-                    if dated.quality == Quality::Good { judge::on_arrival(quantity, value) } else { dated.quality };
+                    if known == Quality::Good { judge::on_arrival(quantity, value) } else { known };
             }
         }
         // What a late sample makes stale is asked for at the next tick, all in one.
         self.keeper.sample(probe, at, &values, quality, now, &mut self.events);
         self.forwarding.saw(at);
-        self.round.changes.push(Change::Sample(Sample { probe: id, at, values, quality }));
+        self.round.changes.push(Change::Sample(Sample { probe: id, at, values, quality, timing }));
         self.round.stored.push(probe);
     }
 }

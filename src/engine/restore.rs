@@ -11,14 +11,18 @@ use tracing::{error, info, warn};
 use crate::climate::Stamp;
 use crate::climate::stamp::{DAY_MS, HOUR_MS};
 use crate::config::Plan;
+use crate::engine::brought::{self, Brought};
+use crate::engine::clock::Clock;
 use crate::engine::forwarding::Forwarding;
+use crate::engine::timekeeping::{self, Timekeeping};
 use crate::engine::wishes;
 use crate::grow::logbook::{self, Entry};
 use crate::grow::rename::{self, Named, Renaming};
 use crate::store::history::Form;
 use crate::store::open::FILE;
+use crate::store::standing::Standing;
 use crate::store::{Change, Known, OutboxItem, Reader, Store, StoreError, ToldLately, corrections, figures, standing};
-use crate::watch::alert::Alert;
+use crate::watch::alert::{Alert, AlertState};
 use crate::watch::keeper::Keeper;
 
 /// So much history of every probe is judged again, for the delays and trends of the watches.
@@ -65,6 +69,12 @@ pub struct Restored {
     pub reader: Option<Reader>,
     /// How far each target of the plan has been sent.
     pub forwarding: Forwarding,
+    /// The machine's clock, where that is the one the daemon runs on.
+    pub timekeeping: Option<Timekeeping>,
+    /// Alerts that ended while no store could be opened.
+    pub unstored: Vec<Alert>,
+    /// Alerts of a run without a store are among `changes`.
+    pub is_bringing: bool,
     /// Why there is no store.
     pub fault: Option<String>,
 }
@@ -83,44 +93,47 @@ pub fn renamings(plan: &Plan) -> Vec<Renaming> {
     rename::all(&entries).into_iter().map(|(_, renaming)| renaming.clone()).collect()
 }
 
-/// Takes everything a start needs from the store, or what there is without it.
+/// Takes everything a start needs from the store, or what there is without it, by the time of `clock`.
 ///
 /// # Errors
 /// Another daemon runs on the store, or a later version wrote it: then nothing may be started.
-pub fn restore(plan: &Plan, now: Stamp) -> Result<Restored, RestoreError> {
-    match Store::open(&plan.store.folder).and_then(|store| from_store(plan, store, now)) {
+pub fn restore(plan: &Plan, clock: &Clock) -> Result<Restored, RestoreError> {
+    match Store::open(&plan.store.folder).and_then(|store| from_store(plan, store, clock)) {
         Ok(restored) => Ok(restored),
         Err(why @ (StoreError::AlreadyRunning { .. } | StoreError::Newer { .. } | StoreError::Entry { .. })) => {
             Err(why.into())
         }
         Err(why) => {
             error!("{why}. The watches run without it; nothing is kept, and no broker is told \"received\"");
-            Ok(without_store(plan, now, &why))
+            Ok(without_store(plan, clock, &why))
         }
     }
 }
 
-fn from_store(plan: &Plan, mut store: Store, now: Stamp) -> Result<Restored, StoreError> {
+fn from_store(plan: &Plan, mut store: Store, clock: &Clock) -> Result<Restored, StoreError> {
     let names: Vec<&str> = plan.probes.iter().map(|probe| probe.name.as_str()).collect();
     let probe_ids = store.probe_ids(&names)?;
     let forwards: Vec<&str> = plan.forwards.iter().map(|forward| forward.name.as_str()).collect();
+    let renamings: Vec<Renaming> = gone(plan, &store.reader()?.entries()?);
+    store.follow_names(&renamings)?;
+    let mut forwarding = Forwarding::restore(&store.reader()?, &forwards, &renamings)?;
+    let timekeeping = timekeeping::begin(&mut store, clock, &mut forwarding)?;
+    let now = clock.now();
     let reader = store.reader()?;
     let seen = reader.known()?;
     let entries = reader.entries()?;
-    let renamings = rename::all(&entries).into_iter().map(|(_, renaming)| renaming.clone());
-    let is_gone = |renaming: &Renaming| match renaming.what {
-        Named::Probe => plan.probes.iter().all(|probe| probe.name != renaming.old),
-        Named::Space => plan.setup.spaces.iter().all(|space| space.name != renaming.old),
-    };
-    let renamings: Vec<Renaming> = renamings.filter(is_gone).collect();
-    store.follow_names(&renamings)?;
     let newest = reader.newest_ids()?;
     let refused = reader.refused()?;
     let stored_by_probe: Vec<u64> = probe_ids.iter().map(|id| seen.count(*id)).collect();
     let refused_of = |id: &i64| refused.iter().find(|(probe, _)| probe == id).map_or(0, |(_, count)| *count);
     let wanted: Vec<_> = probe_ids.iter().zip(&plan.setup.probes).map(|(id, probe)| (*id, probe.correction)).collect();
     let changed = corrections::to_write(&reader.corrections()?, &wanted, |id| seen.count(id) > 0, now);
-    let mut keeper = keeper(plan, &entries, reader.alerts(true)?, newest.alert + 1, now);
+    let mut told = reader.told_lately(now.plus(-TOLD_MS))?;
+    let Brought { open, changed: brought, next_id } =
+        brought::bring(reader.alerts(true)?, &what_stood(plan), newest.alert, now);
+    told.alerts.retain(|alert| !brought.iter().any(|new| new.id == alert.id));
+    told.alerts.extend(open.iter().filter(|alert| brought.iter().any(|new| new.id == alert.id)).cloned());
+    let mut keeper = keeper(plan, &entries, open, next_id, now);
     warm(&mut keeper, &reader, &names, now)?;
     fill_figures(&mut keeper, plan, &reader, now)?;
     info!(
@@ -137,29 +150,49 @@ fn from_store(plan: &Plan, mut store: Store, now: Stamp) -> Result<Restored, Sto
         seen,
         entries,
         outbox_waiting: reader.outbox_waiting()?,
-        told: Some(reader.told_lately(now.plus(-TOLD_MS))?),
+        told: Some(told),
         next_outbox_id: newest.outbox + 1,
-        changes: changed.into_iter().map(Change::Correction).collect(),
+        unstored: Vec::new(),
+        is_bringing: !brought.is_empty(),
+        changes: changed.into_iter().map(Change::Correction).chain(brought.into_iter().map(Change::Alert)).collect(),
         probe_ids,
-        forwarding: Forwarding::restore(&reader, &forwards, &renamings)?,
+        forwarding,
+        timekeeping,
         reader: Some(reader),
         store: Some(store),
         fault: None,
     })
 }
 
-fn without_store(plan: &Plan, now: Stamp, why: &StoreError) -> Restored {
-    let standing = match standing::read(&plan.store.folder) {
-        Ok(Some(standing)) => standing,
-        Ok(None) => standing::Standing::default(),
-        Err(why) => {
+/// `standing.json`, as far as it can be read.
+fn what_stood(plan: &Plan) -> Standing {
+    standing::read(&plan.store.folder)
+        .unwrap_or_else(|why| {
             warn!("{why}");
-            standing::Standing::default()
-        }
+            None
+        })
+        .unwrap_or_default()
+}
+
+/// The renamings whose old name nothing bears by now.
+fn gone(plan: &Plan, entries: &[Entry]) -> Vec<Renaming> {
+    let is_gone = |renaming: &&Renaming| match renaming.what {
+        Named::Probe => plan.probes.iter().all(|probe| probe.name != renaming.old),
+        Named::Space => plan.setup.spaces.iter().all(|space| space.name != renaming.old),
     };
-    let next_alert_id = standing.alerts.iter().map(|alert| alert.id).max().unwrap_or(0) + 1;
+    rename::all(entries).into_iter().map(|(_, renaming)| renaming).filter(is_gone).cloned().collect()
+}
+
+fn without_store(plan: &Plan, clock: &Clock, why: &StoreError) -> Restored {
+    let now = clock.now();
+    let standing = what_stood(plan);
+    let next_alert_id = standing.alerts.iter().map(|alert| alert.id).max().unwrap_or(0).max(standing.newest_alert) + 1;
+    let (unstored, open): (Vec<Alert>, Vec<Alert>) =
+        standing.alerts.into_iter().partition(|alert| alert.state == AlertState::Ended);
     Restored {
-        keeper: keeper(plan, &standing.entries, standing.alerts, next_alert_id, now),
+        keeper: keeper(plan, &standing.entries, open, next_alert_id, now),
+        unstored,
+        is_bringing: false,
         applied_up_to: standing.entries.last().map_or(0, |entry| entry.id),
         entries: standing.entries,
         // Only this run knows them: nothing is stored under them.
@@ -173,6 +206,7 @@ fn without_store(plan: &Plan, now: Stamp, why: &StoreError) -> Restored {
         changes: Vec::new(),
         store: None,
         forwarding: Forwarding::default(),
+        timekeeping: Timekeeping::without_store(clock),
         reader: None,
         fault: Some(why.to_string()),
     }

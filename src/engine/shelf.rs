@@ -110,7 +110,7 @@ impl SeriesSource for Shelf {
         quantity: Quantity,
         from: Stamp,
         to: Stamp,
-        take: &mut dyn FnMut(Reading) -> ControlFlow<()>,
+        take: &mut dyn FnMut(Reading, bool) -> ControlFlow<()>,
     ) -> Result<(), SeriesFault> {
         let probes = &self.plan.setup.probes;
         let known = probes.iter().find(|known| known.name == probe);

@@ -6,7 +6,7 @@ use serde_json::{Map, Value};
 
 use crate::climate::stamp::SECOND_MS;
 use crate::climate::{Quantity, Stamp, humidity};
-use crate::engine::Engine;
+use crate::engine::{Engine, wear};
 use crate::grow::tub::Tub;
 use crate::status::heat::HeatRunView;
 use crate::status::snapshot::{AlertView, ForwardView, Inner, ProbeView, Snapshot, SourceView, SpaceView, TubView};
@@ -125,7 +125,12 @@ impl Engine {
     fn source_views(&self) -> Vec<SourceView> {
         let views = self.plan.setup.sources.iter().zip(&self.sources);
         views
-            .map(|(setup, live)| SourceView { name: setup.name.clone(), state: live.state.word(), since: live.since })
+            .map(|(setup, live)| SourceView {
+                name: setup.name.clone(),
+                state: live.state.word(),
+                since: live.since,
+                address: live.bound.map(|address| address.to_string()),
+            })
             .collect()
     }
 
@@ -136,6 +141,7 @@ impl Engine {
             let space = setup.spaces.iter().find(|space| space.air.contains(&probe));
             space.map(|space| space.name.clone())
         };
+        let wear = wear::by_now();
         let mut samples_by_source = vec![0_u64; setup.sources.len()];
         for (probe, count) in self.tally.stored_by_probe.iter().enumerate() {
             samples_by_source[setup.probes[probe].source] += count;
@@ -177,6 +183,8 @@ impl Engine {
                 })
                 .collect(),
             outbox_waiting: self.outlets.deliverer.waiting(),
+            written_bytes: wear.bytes,
+            written_over_ms: wear.over_ms,
         }
     }
 }

@@ -4,9 +4,8 @@
 //! every limit. Out: milliseconds earned, proven, unknown, and the events of hold and cooling.
 //! Left out: which probe is valid when (`heat_run`).
 
-use super::heat_plan::Plan;
+use super::heat_plan::{LOST_AFTER_MS, Plan};
 use super::heat_report::{Event, Phase, Verdict};
-use super::heat_run::LOST_AFTER_MS;
 use crate::climate::Stamp;
 
 /// Ready to spawn ends only this far over the spawning temperature, °C.

@@ -12,6 +12,8 @@ pub const PROBES_MAX: usize = 16;
 pub const HOLD_AT_C: std::ops::RangeInclusive<f64> = 40.0..=100.0;
 /// The longest hold accepted, ms.
 pub const HOLD_MAX_MS: i64 = 48 * HOUR_MS;
+/// The coldest probe under the target for this long, before the hold is over, loses the hold, ms.
+pub const LOST_AFTER_MS: i64 = 2 * MINUTE_MS;
 /// Spawn below this where the grower names nothing, °C. The book allows 38 (P. Stamets, Growing Gourmet
 /// and Medicinal Mushrooms, 2000, chapter 17); careful growers wait for 25 to 28 (common practice, no source).
 pub const SPAWN_BELOW_C: f64 = 25.0;

@@ -58,7 +58,7 @@ impl Verdict {
 pub enum Event {
     /// The coldest probe reached the target for the first time.
     HoldBegan { at: Stamp },
-    /// The coldest probe has been under the target for [`LOST_AFTER_MS`](super::heat_run::LOST_AFTER_MS),
+    /// The coldest probe has been under the target for [`LOST_AFTER_MS`](super::heat_plan::LOST_AFTER_MS),
     /// since `since`: more heat. What was earned stays earned.
     HoldLost { at: Stamp, since: Stamp, probe: usize, value_c: f64 },
     /// After that, the coldest probe is back at the target.

@@ -14,7 +14,7 @@
 use std::collections::VecDeque;
 
 use super::heat_clock::{Clock, Here, Span};
-use super::heat_plan::Plan;
+use super::heat_plan::{LOST_AFTER_MS, Plan};
 pub use super::heat_report::{Event, Phase, ProbeReport, Report, Verdict, Voice};
 use crate::climate::Stamp;
 use crate::climate::lethality::Scale;
@@ -24,8 +24,6 @@ use crate::climate::trend::Thinner;
 
 /// A silence longer than this is a gap, ms: nothing is earned over it, and its probe is lost.
 pub const GAP_MS: i64 = 5 * MINUTE_MS;
-/// The coldest probe under the target for this long, before the hold is over, loses the hold, ms.
-pub const LOST_AFTER_MS: i64 = 2 * MINUTE_MS;
 /// Over this only a note is made, °C: overcooked coir loses little (common practice, no source).
 pub const CEILING_C: f64 = 80.0;
 /// Readings of substrate outside this are not believed whatever the caller says, °C.

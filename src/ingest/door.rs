@@ -12,19 +12,20 @@ use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::time::Duration;
 
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::{Semaphore, mpsc, watch};
 use tokio::task::JoinSet;
 use tokio::time::{Instant, sleep, timeout_at};
 use tokio_rustls::TlsAcceptor;
 
 use self::desk::Desk;
 use self::guest::{CONNECT_WITHIN, Guest, other_than};
-use super::SourceState;
 use super::backoff::Backoff;
 use super::intake::{Intake, Phase};
 use super::readers::Readers;
 use super::routes::Routes;
+use super::{Clock, Delivery, SourceState, Tap};
 use crate::config::plan::IntakePlan;
 use crate::config::{Plan, tls};
 use crate::wire::Refusal;
@@ -72,6 +73,7 @@ impl Door {
                 Ok(listener) => {
                     let address = listener.local_addr().unwrap_or(self.desk.plan.address);
                     tracing::info!("{}: takes in probes at {address}", self.desk.plan.name);
+                    self.desk.with_intake(|intake| intake.bound = Some(address));
                     self.tell(SourceState::Connected, String::new()).await;
                     return self.serve(&listener, tls.as_ref()).await;
                 }
@@ -154,6 +156,23 @@ impl Door {
         other_than(&mut self.phase, Phase::Run).await;
         self.desk.close();
     }
+}
+
+/// Serves one client of `plan`'s first intake over a stream that is there already, as one of this machine, until it
+/// goes: the intake without its listener. What it publishes goes to `queue`. Does nothing where there is no intake.
+pub async fn serve_one(
+    plan: &Plan,
+    stream: impl AsyncRead + AsyncWrite + Unpin + Send,
+    queue: mpsc::Sender<Delivery>,
+    clock: Clock,
+) {
+    let Some(door) = plan.intakes.first() else { return };
+    let source = plan.brokers.len() + plan.ports.len();
+    let (_run, phase) = watch::channel(Phase::Run);
+    let (alive, _) = mpsc::channel(1);
+    let intake = Intake::new(source, queue, clock, Tap::default(), alive);
+    let door = Door::new(plan, source, door.clone(), intake, phase.clone());
+    Guest::new(door.desk, stream, "a stream".to_owned(), 1, phase).serve(Instant::now() + CONNECT_WITHIN, true).await;
 }
 
 /// Serves one connection.

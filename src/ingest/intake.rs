@@ -2,6 +2,7 @@
 //!
 //! Dropping it ends the source's intake; `Sources` waits for that when it stops.
 
+use std::net::SocketAddr;
 use std::time::Instant;
 
 use tokio::sync::mpsc;
@@ -35,6 +36,8 @@ pub(super) struct Intake {
     pub(super) refusals: Refusals,
     /// The engine's queue.
     pub(super) queue: mpsc::Sender<Delivery>,
+    /// Where it listens, where it does.
+    pub(super) bound: Option<SocketAddr>,
     told: Option<(SourceState, String)>,
     tap: Tap,
     /// Held while the intake lives.
@@ -50,7 +53,7 @@ impl Intake {
         tap: Tap,
         alive: mpsc::Sender<()>,
     ) -> Intake {
-        Intake { source, clock, refusals: Refusals::new(source), queue, told: None, tap, _alive: alive }
+        Intake { source, clock, refusals: Refusals::new(source), queue, bound: None, told: None, tap, _alive: alive }
     }
 
     /// The delivery that tells a new state; `None` where the same was told last.
@@ -61,7 +64,8 @@ impl Intake {
         }
         let why = news.1.clone();
         self.told = Some(news);
-        Some(Delivery::Source { source: self.source, state, at: (self.clock)(), why })
+        let bound = self.bound.filter(|_| state == SourceState::Connected);
+        Some(Delivery::Source { source: self.source, state, at: (self.clock)(), why, bound })
     }
 
     /// Shows a message that came by `by` to whoever looks on.

@@ -21,9 +21,12 @@ mod tap;
 mod tty;
 pub mod window;
 
+pub use door::serve_one;
 pub use receipt::{Ack, Acks, Receipt};
 pub use sources::{Clock, Sources};
 pub use tap::{Arrival, Tap};
+
+use std::net::SocketAddr;
 
 use crate::climate::Stamp;
 use crate::wire::{Decoded, Refusal};
@@ -56,6 +59,8 @@ pub enum Delivery {
         at: Stamp,
         /// Why it is away, in words; empty otherwise.
         why: String,
+        /// Where it listens, of an intake that does.
+        bound: Option<SocketAddr>,
     },
 }
 

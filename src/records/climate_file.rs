@@ -13,6 +13,7 @@ use chrono_tz::Tz;
 
 use super::export::{Every, Material, Sheet, Stopped};
 use super::places::Placed;
+use crate::climate::quantity::with_mark;
 use crate::climate::series::{Gaps, Line};
 use crate::climate::stamp::{HOUR_MS, SECOND_MS};
 use crate::climate::{Quantity, Stamp, humidity};
@@ -70,7 +71,7 @@ fn sample_row(csv: &mut Sheet, probe: &Placed<'_>, message: &JudgedMessage) -> i
         csv.exact(message.values[quantity.index()]);
     }
     derived(csv, message.good(Quantity::Temperature), message.good(Quantity::Humidity));
-    csv.exact(None).text(message.worst().word());
+    csv.exact(None).text(&with_mark(message.worst(), message.clock_unsure));
     csv.end_row()
 }
 

@@ -13,6 +13,7 @@ use influxdb_line_protocol::LineProtocolBuilder;
 
 use super::export::{Every, ExportError, Options};
 use super::places::Placed;
+use crate::climate::quantity::with_mark;
 use crate::climate::{Quality, Quantity, Stamp};
 use crate::grow::tub::Tub;
 use crate::store::history::Form;
@@ -108,13 +109,13 @@ pub fn line_protocol(
 
 fn message_line(lines: &mut Vec<u8>, site: &str, probe: &Placed<'_>, message: &JudgedMessage, raw: bool) -> bool {
     let place = probe.at(message.at);
-    let quality = if raw { message.worst().word() } else { "" };
+    let quality = if raw { with_mark(message.worst(), message.clock_unsure) } else { "".into() };
     let tags = [
         ("site", site),
         ("space", place.space),
         ("probe", probe.name.as_str()),
         ("tub", place.tub.map_or("", |tub| tub.name.as_str())),
-        ("quality", quality),
+        ("quality", &quality),
     ];
     let mut fields = [("", f64::NAN); 4];
     for quantity in Quantity::ALL {

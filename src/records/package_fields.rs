@@ -31,8 +31,12 @@ pub(super) const CLIMATE: [Field; 10] = [
 ];
 
 /// The last column of a raw `climate.csv`.
-pub(super) const QUALITY: Field =
-    field("quality", "string", "", "good, spike, sentinel, out-of-range, stuck, saturated, undated or future");
+pub(super) const QUALITY: Field = field(
+    "quality",
+    "string",
+    "",
+    "good, spike, sentinel, out-of-range, stuck, saturated, undated or future; behind a space clock-unsure where the clock was wrong",
+);
 
 /// `tubs.csv`.
 pub(super) const TUBS: [Field; 35] = [

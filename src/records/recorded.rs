@@ -7,7 +7,7 @@ use std::io::{self, BufRead, Read};
 
 use influxdb_line_protocol::{FieldValue, parse_lines};
 
-use crate::climate::quantity::Values;
+use crate::climate::quantity::{Values, without_mark};
 use crate::climate::{Quality, Quantity, Stamp};
 
 /// A longer line is no sample: tags and fields of one come to a few hundred bytes.
@@ -202,7 +202,7 @@ fn from_row(
     // An apostrophe keeps a spreadsheet from taking a name for a formula.
     let name = name.strip_prefix('\'').filter(|rest| rest.starts_with(['=', '+', '-', '@'])).unwrap_or(name);
     let recorded = match quality.and_then(|column| cells.get(column)) {
-        Some(word) => Quality::from_word(word)?,
+        Some(text) => without_mark(text)?.0,
         None => Quality::Good,
     };
     (!name.is_empty()).then(|| Recorded {
@@ -228,7 +228,7 @@ fn from_line_protocol(text: &str) -> Option<Recorded> {
         });
     }
     let recorded = match line.tag_value("quality") {
-        Some(word) => Quality::from_word(word.as_str())?,
+        Some(text) => without_mark(text.as_str())?.0,
         None => Quality::Good,
     };
     values.iter().any(Option::is_some).then(|| Recorded { probe, at, quality: known(&values, recorded), values })

@@ -14,8 +14,8 @@ use crate::store::Reader;
 
 /// Where series come from: the store's reader.
 pub trait SeriesSource {
-    /// Calls `take` with each reading of `probe`'s `quantity` with `from <= at < to`, in time order,
-    /// judged and corrected, until there are no more or `take` breaks. Blocks: called on a thread
+    /// Calls `take` with each reading of `probe`'s `quantity` with `from <= at < to`, and whether it
+    /// bears the mark clock-unsure, in time order, judged and corrected, until there are no more or `take` breaks. Blocks: called on a thread
     /// that may. It should read in short transactions, since `take` waits for a slow reader.
     ///
     /// # Errors
@@ -26,7 +26,7 @@ pub trait SeriesSource {
         quantity: Quantity,
         from: Stamp,
         to: Stamp,
-        take: &mut dyn FnMut(Reading) -> ControlFlow<()>,
+        take: &mut dyn FnMut(Reading, bool) -> ControlFlow<()>,
     ) -> Result<(), SeriesFault>;
 }
 

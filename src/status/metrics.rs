@@ -136,6 +136,9 @@ fn machine(text: &mut Text, snapshot: &Snapshot) {
     text.counter("tubwatch_samples_refused", "Messages, lines or bytes not taken, by reason.", refused);
     let family = ("tubwatch_commit_seconds", "seconds", "Time a commit of the store took.");
     text.histogram(family, &inner.commit_buckets, inner.commit_seconds_sum);
+    let written = inner.written_bytes.map(|bytes| (Vec::new(), bytes));
+    let help = "Bytes this process had written to block devices: what wears a card.";
+    text.counter("tubwatch_written_bytes", help, written.into_iter());
     let each = |pick: fn(&ForwardView) -> u64| {
         inner.forwards.iter().map(move |one| (vec![("target", one.name.as_str())], pick(one))).collect::<Vec<_>>()
     };

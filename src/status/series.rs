@@ -1,7 +1,7 @@
 //! `GET /series.csv`: one series as CSV, streamed.
 //!
 //! In: a query, and a `SeriesSource` that hands out judged, corrected readings in time order. Out:
-//! `time,value,quality`, or with `every` `time,mean,min,max,count` of the good ones. Times are RFC
+//! `time,value,quality` (a mark stands beside the quality, after a space), or with `every` `time,mean,min,max,count` of the good ones. Times are RFC
 //! 3339 in UTC. Memory is bounded by a few blocks however long the series; a reader that stalls ends
 //! the reading. Compressed on the way where the reader takes that, and not sent again to who has it: the
 //! tag is made of what the answer depends on. Left out: where the readings come from.
@@ -25,6 +25,7 @@ use super::archive::{Archive, SeriesFault};
 use super::guard::sentence;
 use super::pack;
 use super::snapshot::Snapshot;
+use crate::climate::quantity::with_mark;
 use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS};
 use crate::climate::{Quality, Quantity, Reading, Stamp};
 use crate::grow::moment;
@@ -286,14 +287,15 @@ fn write(source: &dyn Archive, ask: &Ask, timezone: Tz, manner: &Manner, mut out
     let mut begun = false;
     let mut window = Window { every_ms: ask.every_ms.unwrap_or_default(), timezone, open: None };
     let mut gone = false;
-    let result = source.read(&ask.probe, ask.quantity, ask.from, ask.to, &mut |reading| {
+    let result = source.read(&ask.probe, ask.quantity, ask.from, ask.to, &mut |reading, clock_unsure| {
         let mut step = || {
             if !std::mem::replace(&mut begun, true) {
                 out.line(format_args!("{head}"))?;
             }
             if ask.every_ms.is_none() {
                 let Reading { at, value, quality } = reading;
-                return out.line(format_args!("{},{},{}", at.rfc3339_exact(), Shown(value), quality.word()));
+                let quality = with_mark(quality, clock_unsure);
+                return out.line(format_args!("{},{},{quality}", at.rfc3339_exact(), Shown(value)));
             }
             match window.push(reading) {
                 Some(closed) => out.line(format_args!("{closed}")),

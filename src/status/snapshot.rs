@@ -176,6 +176,9 @@ pub struct SourceView {
     /// Since when.
     #[serde(serialize_with = "stamp")]
     pub since: Stamp,
+    /// Where an intake listens; left out of any other source, and where it does not.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub address: Option<String>,
 }
 
 /// What `/health` and `/metrics` need beside the public state.
@@ -209,6 +212,10 @@ pub struct Inner {
     pub forwards: Vec<ForwardView>,
     /// Messages waiting, by messenger.
     pub outbox_waiting: Vec<(String, u64)>,
+    /// Bytes this process had written to block devices since it began; none where nobody counts.
+    pub written_bytes: Option<u64>,
+    /// Over so many milliseconds.
+    pub written_over_ms: i64,
 }
 
 /// A target of forwarding.

@@ -9,22 +9,25 @@
 //! | 17 | values | a byte d, presence, pco of value × 10^d as whole numbers; only where dividing gives back every bit |
 //! | 18 | values | presence, pco of the values as doubles |
 //! | 33 | quality | runs: length, known on arrival, judged; left out (NULL) where all of both is good |
+//! | 34 | quality | the same, with the timing after each run's judged; only where one is not 0 |
 //!
 //! pco is the standalone format of the `pco` codec. Numbers outside it are LEB128 varints. Presence
 //! is the number of runs (0: every sample has a value) and their lengths, present and absent in
 //! turn. Known on arrival is as in the column `quality` of the table `sample`; judged is the same
 //! with four bits more on top, one a quantity: set where a later sample might still have changed it.
+//! The timing is what that column holds above its lowest 16 bits.
 
 use pco::data_types::Number;
 use pco::{ChunkConfig, DeltaSpec, ModeSpec};
 
-use super::Sample;
+use super::{Sample, Timing};
 use crate::climate::{Quality, Stamp, quantity::Values};
 
 const STAMPS: u8 = 1;
 const DECIMALS: u8 = 17;
 const FLOATS: u8 = 18;
 const QUALITY: u8 = 33;
+const TIMED_QUALITY: u8 = 34;
 
 const CHECKSUM_BYTES: usize = 4;
 
@@ -53,6 +56,8 @@ pub(super) struct Row {
     pub arrival: u16,
     /// Judged: four bits a quantity, then a bit each for what is not final.
     pub judged: u32,
+    /// How it came by its time.
+    pub timing: Timing,
 }
 
 impl Row {
@@ -64,7 +69,8 @@ impl Row {
 
     /// As probe number `probe` sent it.
     pub fn sample(&self, probe: i64) -> Sample {
-        Sample { probe, at: Stamp(self.at), values: self.values(), quality: qualities(self.arrival.into()) }
+        let quality = qualities(self.arrival.into());
+        Sample { probe, at: Stamp(self.at), values: self.values(), quality, timing: self.timing }
     }
 
     /// What the judgement says of each value.
@@ -89,6 +95,14 @@ pub(super) struct QualityRun {
     pub length: usize,
     pub arrival: u16,
     pub judged: u32,
+    pub timing: Timing,
+}
+
+impl QualityRun {
+    /// Of a chunk in which all is good.
+    pub fn good(length: usize) -> QualityRun {
+        QualityRun { length, arrival: 0, judged: 0, timing: Timing::SETTLED }
+    }
 }
 
 /// Packed samples.
@@ -215,14 +229,16 @@ pub(super) fn as_decimals(values: &[f64]) -> Option<(usize, Vec<i64>)> {
 }
 
 fn pack_quality(rows: &[Row]) -> Option<Vec<u8>> {
-    if rows.iter().all(|row| row.arrival == 0 && row.judged == 0) {
+    let is_timed = rows.iter().any(|row| row.timing != Timing::SETTLED);
+    if !is_timed && rows.iter().all(|row| row.arrival == 0 && row.judged == 0) {
         return None;
     }
     let mut runs: Vec<QualityRun> = Vec::new();
     for row in rows {
+        let new = QualityRun { length: 1, arrival: row.arrival, judged: row.judged, timing: row.timing };
         match runs.last_mut() {
-            Some(run) if run.arrival == row.arrival && run.judged == row.judged => run.length += 1,
-            _ => runs.push(QualityRun { length: 1, arrival: row.arrival, judged: row.judged }),
+            Some(run) if (QualityRun { length: 1, ..*run }) == new => run.length += 1,
+            _ => runs.push(new),
         }
     }
     let mut body = Vec::new();
@@ -230,8 +246,11 @@ fn pack_quality(rows: &[Row]) -> Option<Vec<u8>> {
         put(&mut body, run.length as u64);
         put(&mut body, u64::from(run.arrival));
         put(&mut body, u64::from(run.judged));
+        if is_timed {
+            put(&mut body, u64::from(run.timing.0));
+        }
     }
-    Some(seal(QUALITY, &[], &body))
+    Some(seal(if is_timed { TIMED_QUALITY } else { QUALITY }, &[], &body))
 }
 
 /// Unpacks the times of `count` samples into `stamps`, replacing what was there.
@@ -297,9 +316,9 @@ pub(super) fn unpack_values(
 
 /// Unpacks the qualities of `count` samples: one run of good where there is no blob.
 pub(super) fn unpack_quality(blob: Option<&[u8]>, count: usize) -> Result<Vec<QualityRun>, Fault> {
-    let Some(blob) = blob else { return Ok(vec![QualityRun { length: count, arrival: 0, judged: 0 }]) };
+    let Some(blob) = blob else { return Ok(vec![QualityRun::good(count)]) };
     let (format, mut content) = unseal(blob)?;
-    if format != QUALITY {
+    if format != QUALITY && format != TIMED_QUALITY {
         return Err(Fault::Format(format));
     }
     let mut runs = Vec::new();
@@ -308,8 +327,10 @@ pub(super) fn unpack_quality(blob: Option<&[u8]>, count: usize) -> Result<Vec<Qu
         let length = usize::try_from(take(&mut content)?).map_err(|_| Fault::Content)?;
         let arrival = u16::try_from(take(&mut content)?).map_err(|_| Fault::Content)?;
         let judged = u32::try_from(take(&mut content)?).map_err(|_| Fault::Content)?;
+        let timing = if format == TIMED_QUALITY { take(&mut content)? } else { 0 };
+        let timing = Timing(u32::try_from(timing).map_err(|_| Fault::Content)?);
         total = total.checked_add(length).ok_or(Fault::Content)?;
-        runs.push(QualityRun { length, arrival, judged });
+        runs.push(QualityRun { length, arrival, judged, timing });
     }
     if total == count { Ok(runs) } else { Err(Fault::Content) }
 }

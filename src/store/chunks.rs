@@ -194,14 +194,15 @@ impl Columns {
 
     /// The samples from `from` on and before `to`.
     pub fn rows(&self, from: i64, to: i64) -> impl Iterator<Item = Row> + '_ {
-        let runs = self.quality.iter().flat_map(|run| std::iter::repeat_n((run.arrival, run.judged), run.length));
+        let runs = self.quality.iter().flat_map(|run| std::iter::repeat_n(*run, run.length));
         let value = |column: &Vec<f64>, at: usize| column.get(at).copied().unwrap_or(f64::NAN);
         self.stamps.iter().zip(runs).enumerate().filter(move |(_, (at, _))| **at >= from && **at < to).map(
-            move |(place, (at, (arrival, judged)))| Row {
+            move |(place, (at, run))| Row {
                 at: *at,
                 values: [0, 1, 2, 3].map(|index| value(&self.values[index], place)),
-                arrival,
-                judged,
+                arrival: run.arrival,
+                judged: run.judged,
+                timing: run.timing,
             },
         )
     }
@@ -227,8 +228,9 @@ pub(super) fn insert(
     let Packed { stamps, quality, values } = chunk::pack(rows).map_err(|fault| ChunkError::Blob(span, fault))?;
     let [temperature, humidity, co2, battery] = values;
     let sql = "INSERT INTO chunk (probe, first, last, count, open_from, quality, stamps, temperature, humidity, co2,
-        battery) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)";
+        battery, clock) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)";
     let count = rows.len() as i64;
+    let clock = rows.iter().map(|row| row.timing.stretch()).max().filter(|newest| *newest > 0);
     connection.prepare_cached(sql)?.execute(params![
         probe,
         first.at,
@@ -240,7 +242,8 @@ pub(super) fn insert(
         temperature,
         humidity,
         co2,
-        battery
+        battery,
+        clock
     ])?;
     Ok(connection.last_insert_rowid())
 }

@@ -12,8 +12,8 @@ use rusqlite::{ErrorCode, TransactionBehavior};
 use super::error::{StoreError, why};
 use super::group::Group;
 use super::open::Store;
-use super::rows;
 use super::seal::{Sealed, Sealer};
+use super::{Change, rows};
 
 use super::zones::Filling;
 
@@ -128,8 +128,13 @@ impl Committer {
         }
         transaction.commit()?;
         (self.newest_row, self.filling) = (newest, filling);
+        for change in &group.others {
+            if let Change::Clock(stretch) = change {
+                self.sealer.know(stretch);
+            }
+        }
         for row in &group.samples {
-            self.sealer.note(row.probe, row.at, row.quality);
+            self.sealer.note(row.probe, row.at, row.quality, row.timing);
         }
         Ok(())
     }

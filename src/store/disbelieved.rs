@@ -4,12 +4,14 @@
 //! chunk whose samples are all good holds no quality at all, and is passed over unread; what is not sealed
 //! is read. Left out: those that are believed (`series.rs`, `quarters.rs`).
 
+use std::collections::HashSet;
 use std::ops::ControlFlow;
 
 use super::chunks::{self, ChunkError, Columns};
 use super::error::StoreError;
-use super::history::Dated;
+use super::history::{Beside, Dated};
 use super::reader::Reader;
+use super::series::Known;
 use crate::climate::{Quality, Quantity, Reading, Stamp};
 
 impl Reader {
@@ -49,17 +51,20 @@ impl Reader {
         let mut wanted = [false; 4];
         wanted[quantity.index()] = true;
         let mut columns = Columns::default();
+        // The mark is not given on, so no stretch is looked up for it.
+        let unmarked = HashSet::new();
+        let known = Known { corrections, wrong: &unmarked };
         'anew: while from < to {
             for span in chunks::doubtful_spans(&self.connection, probe, from, to, quantity)? {
                 if !columns.load(&self.connection, span, wanted)? {
                     // Sealed anew meanwhile: asked for once more, from here on.
                     continue 'anew;
                 }
-                let mut visit = |reading: Reading, _: bool| {
+                let mut visit = |reading: Reading, _: Beside| {
                     give(reading);
                     ControlFlow::Continue(())
                 };
-                let _ = columns.visit(quantity, (from, to), corrections, &mut visit);
+                let _ = columns.visit(quantity, (from, to), known, &mut visit);
                 from = span.last.saturating_add(1);
             }
             break;

@@ -5,7 +5,7 @@
 //! that a message is judged alike whatever range is asked for. Corrections: the one in force at the
 //! sample's time, applied after judging; error codes and impossible values stay as they were sent.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::ops::ControlFlow;
 
 use super::chunk::Row;
@@ -27,6 +27,15 @@ const HELD_MAX: usize = 1 << 17;
 
 /// How far back a last good reading is looked for.
 const LAST_GOOD_DAYS: i64 = 30;
+
+/// What is known of a reading beside its quality.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Beside {
+    /// Its quality is final.
+    pub settled: bool,
+    /// The mark clock-unsure.
+    pub clock_unsure: bool,
+}
 
 /// A correction, and from when it holds.
 pub(super) type Dated = (Stamp, Correction);
@@ -70,14 +79,15 @@ impl Reader {
         to: Stamp,
         visit: &mut dyn FnMut(usize, Reading, bool),
     ) -> Result<(), StoreError> {
-        let mut go_on = |position: usize, reading: Reading, settled: bool| {
-            visit(position, reading, settled);
+        let mut go_on = |position: usize, reading: Reading, known: Beside| {
+            visit(position, reading, known.settled);
             ControlFlow::Continue(())
         };
         self.run_series(probes, quantity, from, to, &mut go_on)
     }
 
-    /// One series, as [`Reader::series`], until `visit` breaks off.
+    /// One series, as [`Reader::series`], until `visit` breaks off. It is told beside each reading
+    /// whether it bears the mark clock-unsure.
     ///
     /// # Errors
     /// As there.
@@ -87,9 +97,9 @@ impl Reader {
         quantity: Quantity,
         from: Stamp,
         to: Stamp,
-        visit: &mut dyn FnMut(Reading) -> ControlFlow<()>,
+        visit: &mut dyn FnMut(Reading, bool) -> ControlFlow<()>,
     ) -> Result<(), StoreError> {
-        self.run_series(&[probe], quantity, from, to, &mut |_, reading, _| visit(reading))
+        self.run_series(&[probe], quantity, from, to, &mut |_, reading, known| visit(reading, known.clock_unsure))
     }
 
     fn run_series(
@@ -98,7 +108,7 @@ impl Reader {
         quantity: Quantity,
         from: Stamp,
         to: Stamp,
-        visit: &mut dyn FnMut(usize, Reading, bool) -> ControlFlow<()>,
+        visit: &mut dyn FnMut(usize, Reading, Beside) -> ControlFlow<()>,
     ) -> Result<(), StoreError> {
         let mut from = from;
         if let [probe] = probes
@@ -106,14 +116,17 @@ impl Reader {
         {
             let live = self.live_from(id, from, to)?.min(to);
             let corrections = self.corrections_of(id, quantity)?;
-            let mut visit = |reading: Reading, settled: bool| visit(0, reading, settled);
+            let mut visit = |reading: Reading, known: Beside| visit(0, reading, known);
             if self.sealed_series(id, quantity, (from, live), &corrections, &mut visit)?.is_break() {
                 return Ok(());
             }
             from = from.max(live);
         }
         let mut go_on = |position: usize, message: &JudgedMessage| match message.reading(quantity) {
-            Some(reading) => visit(position, reading, message.settled),
+            Some(reading) => {
+                let known = Beside { settled: message.settled, clock_unsure: message.clock_unsure };
+                visit(position, reading, known)
+            }
             None => ControlFlow::Continue(()),
         };
         if from >= to { Ok(()) } else { self.run(probes, Some(quantity), from, to, Form::Corrected, &mut go_on) }
@@ -204,6 +217,7 @@ impl Reader {
             corrections: vec![Default::default(); probes.len()],
             held: Vec::new(),
             settled: Vec::new(),
+            wrong: self.wrong_stretches()?,
             judged: form != Form::Unjudged,
             only,
             from,
@@ -268,6 +282,8 @@ struct Pass {
     /// Final, but an earlier one of another probe may not be.
     held: Vec<(Stamp, usize, JudgedMessage)>,
     settled: Vec<JudgedMessage>,
+    /// Stretches of the clock that were wrong.
+    wrong: HashSet<u32>,
     judged: bool,
     only: Option<Quantity>,
     from: Stamp,
@@ -288,9 +304,10 @@ impl Pass {
         if self.only.is_some() && sample.values == [None; 4] {
             return;
         }
-        let Sample { at, values, quality, .. } = sample;
+        let Sample { at, values, quality, timing, .. } = sample;
+        let message = |quality, settled| JudgedMessage { at, values, quality, settled, timing, clock_unsure: false };
         if !self.judged {
-            self.keep(position, JudgedMessage { at, values, quality, settled: false });
+            self.keep(position, message(quality, false));
             return;
         }
         let live = self.live_from[position];
@@ -298,7 +315,7 @@ impl Pass {
             let judged = row.judged();
             let known = |index: usize| if values[index].is_some() { judged[index] } else { Quality::Good };
             let quality = [0, 1, 2, 3].map(known);
-            self.keep(position, JudgedMessage { at, values, quality, settled: !row.is_open(wanted) });
+            self.keep(position, message(quality, !row.is_open(wanted)));
         }
         if at >= live.plus(-CONTEXT_MS) {
             self.judges[position].push(&sample, &mut self.settled);
@@ -349,6 +366,7 @@ impl Pass {
             };
             for (at, position, message) in &mut self.held[..free] {
                 correct(&self.corrections[*position], *at, message);
+                message.clock_unsure = message.timing.is_unsure(&self.wrong);
                 visit(*position, message)?;
             }
             self.held.drain(..free);

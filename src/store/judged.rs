@@ -6,7 +6,7 @@
 
 use std::collections::VecDeque;
 
-use super::Sample;
+use super::{Sample, Timing};
 use crate::climate::{Quality, Quantity, Reading, Stamp, quantity::Values};
 use crate::watch::judge::Judge;
 
@@ -25,6 +25,11 @@ pub struct JudgedMessage {
     pub quality: [Quality; 4],
     /// False where a later message may still change a quality.
     pub settled: bool,
+    /// How it came by its time.
+    pub timing: Timing,
+    /// The mark that stands beside the quality and excludes nothing: its time comes from a clock that
+    /// was wrong, and could not be put right afterwards.
+    pub clock_unsure: bool,
 }
 
 impl JudgedMessage {
@@ -68,8 +73,8 @@ impl MessageJudge {
 
     /// Takes the next message in time order and appends those that are final now.
     pub fn push(&mut self, sample: &Sample, out: &mut Vec<JudgedMessage>) {
-        let Sample { at, values, quality, .. } = *sample;
-        let message = JudgedMessage { at, values, quality, settled: true };
+        let Sample { at, values, quality, timing, .. } = *sample;
+        let message = JudgedMessage { at, values, quality, settled: true, timing, clock_unsure: false };
         self.waiting.push_back(Waiting { message, open: values.map(|value| value.is_some()) });
         for index in 0..values.len() {
             let Some(value) = values[index] else { continue };
@@ -136,7 +141,9 @@ mod tests {
     use super::*;
 
     fn sample(at: i64, temperature: Option<f64>, co2: Option<f64>) -> Sample {
-        Sample { probe: 1, at: Stamp(at * 10_000), values: [temperature, None, co2, None], quality: [Quality::Good; 4] }
+        let values = [temperature, None, co2, None];
+        let (at, quality) = (Stamp(at * 10_000), [Quality::Good; 4]);
+        Sample { probe: 1, at, values, quality, timing: Timing::SETTLED }
     }
 
     #[test]

@@ -26,6 +26,7 @@ pub mod open;
 pub mod past;
 pub mod quarters;
 pub mod reader;
+mod redate;
 pub mod rename;
 mod rows;
 pub mod salvage;
@@ -35,6 +36,7 @@ pub mod seen;
 pub mod self_heating;
 mod series;
 pub mod standing;
+pub mod stretches;
 pub mod summary;
 pub mod told;
 mod window;
@@ -43,6 +45,7 @@ mod zones;
 
 use crate::climate::{Quality, Quantity, Stamp, quantity::Values};
 use crate::watch::alert::{Alert, EventKind};
+use crate::watch::clock::Stretch;
 use crate::watch::setup::Correction;
 
 pub use error::StoreError;
@@ -51,6 +54,7 @@ pub use known::Known;
 pub use open::{Access, Store};
 pub use reader::Reader;
 pub use seen::Seen;
+pub use stretches::Timing;
 pub use told::{Told, ToldLately};
 pub use writer::{Urgency, Writer};
 
@@ -66,6 +70,8 @@ pub struct Sample {
     /// What was known on arrival, by `Quantity::index`. Judgement in context (spikes, 85.0) is made
     /// when the series is read, in time order, so that it does not depend on the order of arrival.
     pub quality: [Quality; 4],
+    /// How it came by its time.
+    pub timing: Timing,
 }
 
 /// What a message for a messenger tells.
@@ -177,6 +183,8 @@ pub enum Change {
         /// What it says, JSON.
         value: String,
     },
+    /// A stretch of the machine's clock as it is known now; replaces the row with its number.
+    Clock(Stretch),
     /// How many of a probe's messages have not been taken since the store began.
     Refused {
         /// The probe's number.

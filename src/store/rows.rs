@@ -6,7 +6,7 @@ use std::collections::HashMap;
 
 use rusqlite::{Connection, Row, Statement, Transaction, named_params, params};
 
-use super::{Change, DatedCorrection, OutboxItem, Sample, Tells};
+use super::{Change, DatedCorrection, OutboxItem, Sample, Tells, Timing, stretches};
 use crate::climate::{Quality, Quantity, Stamp, quantity::Values};
 use crate::watch::alert::{Alert, AlertState, Severity, Watch};
 use crate::watch::setup::Correction;
@@ -41,6 +41,8 @@ pub(super) struct SampleRow {
     pub values: [f64; 4],
     /// Four bits a quantity, as stored.
     pub quality: u16,
+    /// As stored above those.
+    pub timing: Timing,
     /// Somebody waits to be told that it is stored.
     pub awaited: bool,
 }
@@ -60,13 +62,14 @@ impl SampleRow {
             };
             quality |= (code as u16) << (BITS * index);
         }
-        SampleRow { probe: sample.probe, at: sample.at.0, values, quality, awaited }
+        SampleRow { probe: sample.probe, at: sample.at.0, values, quality, timing: sample.timing, awaited }
     }
 
     /// Writes it.
     pub fn insert(&self, insert: &mut Statement<'_>) -> rusqlite::Result<()> {
         let value = |index: usize| Some(self.values[index]).filter(|value| !value.is_nan());
-        insert.execute((self.probe, self.at, value(0), value(1), value(2), value(3), self.quality))?;
+        let quality = i64::from(self.quality) | self.timing.bits();
+        insert.execute((self.probe, self.at, value(0), value(1), value(2), value(3), quality))?;
         Ok(())
     }
 }
@@ -82,7 +85,7 @@ pub(super) fn sample(row: &Row<'_>) -> rusqlite::Result<Sample> {
         quality[index] = Quality::from_code(code as u8).unwrap_or(Quality::Sentinel);
         values[index] = row.get::<_, Option<f64>>(2 + index)?.or((code != 0).then_some(f64::NAN));
     }
-    Ok(Sample { probe: row.get(0)?, at: Stamp(row.get(1)?), values, quality })
+    Ok(Sample { probe: row.get(0)?, at: Stamp(row.get(1)?), values, quality, timing: Timing::of_bits(packed) })
 }
 
 /// Writes any change but a sample.
@@ -111,6 +114,7 @@ pub(super) fn write(transaction: &Transaction<'_>, change: &Change) -> rusqlite:
         Change::Fact { key, value } => {
             run(transaction, "INSERT OR REPLACE INTO meta (key, value) VALUES (?1, ?2)", params![key, value])
         }
+        Change::Clock(stretch) => stretches::write(transaction, stretch),
         Change::Refused { probe, count } => {
             let count = i64::try_from(*count).unwrap_or(i64::MAX);
             run(transaction, "INSERT OR REPLACE INTO refused (probe, count) VALUES (?1, ?2)", params![probe, count])

@@ -38,7 +38,7 @@ pub struct Salvaged {
 }
 
 /// The tables that are copied row by row, with their columns.
-const PLAIN: [(&str, &str); 7] = [
+const PLAIN: [(&str, &str); 8] = [
     ("probe", "id, name"),
     ("entry", "id, written_at, at, tub, body"),
     (
@@ -49,6 +49,7 @@ const PLAIN: [(&str, &str); 7] = [
     ("outbox", "id, messenger, alert, event, body, idempotency_key, created_at, tries, error, delivered_at"),
     ("correction", "probe, quantity, since, gain, offset, made"),
     ("refused", "probe, count"),
+    ("clock", "id, boot, since, offset, trust, why"),
     ("meta", "key, value"),
 ];
 
@@ -227,12 +228,15 @@ fn unpack(from: &Connection, id: i64, lost: &mut Vec<String>) -> Option<(i64, Ve
     let quality = blob("quality").ok().and_then(|blob| chunk::unpack_quality(blob.as_deref(), count).ok());
     let runs = quality.unwrap_or_else(|| {
         lost.push(format!("what was known on arrival {whose}"));
-        vec![QualityRun { length: count, arrival: 0, judged: 0 }]
+        vec![QualityRun::good(count)]
     });
     let mut rows: Vec<Row> = stamps
         .iter()
-        .zip(runs.iter().flat_map(|run| std::iter::repeat_n((run.arrival, run.judged), run.length)))
-        .map(|(at, (arrival, judged))| Row { at: *at, values: [f64::NAN; 4], arrival, judged })
+        .zip(runs.iter().flat_map(|run| std::iter::repeat_n(*run, run.length)))
+        .map(|(at, run)| {
+            let QualityRun { arrival, judged, timing, .. } = run;
+            Row { at: *at, values: [f64::NAN; 4], arrival, judged, timing }
+        })
         .collect();
     let mut values = Vec::new();
     for (index, name) in ["temperature", "humidity", "co2", "battery"].into_iter().enumerate() {

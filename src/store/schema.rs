@@ -2,7 +2,7 @@
 //!
 //! One SQLite file, `tubwatch.sqlite`, that any SQLite tool can read (open it read-only while the
 //! daemon runs: `sqlite3 -readonly`). `application_id` is 0x54554257 ("TUBW"), `user_version` the
-//! schema's number, 2. All times are whole milliseconds since 1970-01-01 UTC; temperatures °C,
+//! schema's number, 3. All times are whole milliseconds since 1970-01-01 UTC; temperatures °C,
 //! humidity %RH over water, CO2 ppm.
 //!
 //! | table | a row is | columns |
@@ -10,20 +10,25 @@
 //! | `probe` | a probe ever heard of | `id`; `name` as in the config |
 //! | `sample` | one message of one probe, uncorrected, in order of arrival | `probe`; `at`; `temperature`, `humidity`, `co2`, `battery` (NULL: not read, or no number); `quality` |
 //! | `zone` | a run of rows of `sample` (by `rowid`) and the times in it; only to read faster | `first`, `last`; `earliest`, `latest` |
-//! | `chunk` | samples of one probe that were taken out of `sample` and packed; what the blobs hold stands in `chunk.rs` | `id`; `probe`; `first`, `last` time in it; `count`; `open_from` (from here on a later sample might still have changed a judgement, NULL: nowhere); `quality`; `stamps`; `temperature`, `humidity`, `co2`, `battery` |
+//! | `chunk` | samples of one probe that were taken out of `sample` and packed; what the blobs hold stands in `chunk.rs` | `id`; `probe`; `first`, `last` time in it; `count`; `open_from` (from here on a later sample might still have changed a judgement, NULL: nowhere); `quality`; `stamps`; `temperature`, `humidity`, `co2`, `battery`; `clock` (the highest stretch of the clock that a sample in it names, NULL: none) |
 //! | `summary` | the quarter-hours of one quantity in one chunk; what the blob holds stands in `summary.rs` | `id`; `chunk`; `probe`; `quantity` (its word); `first`, `last` quarter's beginning; `quarters` |
 //! | `sealing` | a probe whose rows of `sample` up to a `rowid` are in chunks already, though still there | `probe`; `row` |
 //! | `entry` | a line of the logbook, never changed | `id`; `written_at`; `at` (when it happened); `tub` (its filling's id, or empty); `body` (JSON, `deed` names what happened) |
 //! | `alert` | an incident as it stands | `id`; `subject`; `watch`; `severity`; `state`; `since`, `first_at`, `returned_at`, `acknowledged_at`, `ended_at`; `value`; `limit_value`; `text`; `repeat` |
 //! | `outbox` | a message for a messenger | `id`; `messenger`; `alert`; `event` (or `morning`, then `alert` is 0); `body` (JSON); `idempotency_key`; `created_at`; `tries`; `error` (of the last try); `delivered_at` (NULL: still waiting) |
 //! | `correction` | corrected = gain × raw + offset, from `since` on | `probe`; `quantity` (its word); `since`; `gain`; `offset`; `made` |
+//! | `clock` | a stretch in which the machine's clock went on evenly; one whose samples were dated anew goes | `id`; `boot` (the kernel's boot id); `since` (by that clock); `offset` (clock less time since boot, ms); `trust` (right, plausible, wrong); `why` |
 //! | `refused` | messages of a probe that were not taken | `probe`; `count` |
 //! | `meta` | a single fact | `key`; `value`: `applied_up_to` is the last entry the daemon has applied; `forward:NAME` how far a target has been sent, `forward-tags:NAME` with which tags (JSON) |
 //!
 //! `quality` holds four bits for each quantity, temperature lowest: 0 good, 1 spike, 2 sentinel,
 //! 3 out-of-range, 4 stuck, 5 saturated, 6 undated, 7 future: what was known on arrival (spikes are
 //! found when a series is read). A value that is NULL with bits other than 0 was no number; with 0
-//! it was not read. SQLite keeps no negative zero: it comes back as 0.
+//! it was not read. SQLite keeps no negative zero: it comes back as 0. Above these 16 bits stands how
+//! the sample came by its time: twice the `id` of the `clock` it was dated by, plus 1 where the time is
+//! the probe's own and was ahead of that clock; 0 where neither matters. A sample dated by a clock
+//! whose `trust` is wrong bears the mark clock-unsure. A step of the clock moves what was dated in
+//! stretches of the same boot that are not right: to `at` less their `offset`, plus the new one.
 //!
 //! A sample is in `sample` or in a `chunk`: a row of `sample` counts only where its `rowid` is over
 //! that of its probe in `sealing`. `tubwatch export --every raw` unpacks everything.
@@ -40,7 +45,7 @@ pub const VERSION: i64 = STEPS.len() as i64;
 
 /// What takes a file from each version to the next; the first makes an empty file version 1. Never
 /// change a step that was released: append one.
-pub const STEPS: [&str; 2] = [FIRST, SEALED];
+pub const STEPS: [&str; 3] = [FIRST, SEALED, TIMED];
 
 const FIRST: &str = "
 CREATE TABLE probe (
@@ -150,13 +155,26 @@ CREATE TABLE sealing (
 ) STRICT;
 ";
 
+const TIMED: &str = "
+CREATE TABLE clock (
+    id INTEGER PRIMARY KEY,
+    boot TEXT NOT NULL,
+    since INTEGER NOT NULL,
+    offset INTEGER NOT NULL,
+    trust TEXT NOT NULL,
+    why TEXT NOT NULL
+) STRICT;
+ALTER TABLE chunk ADD COLUMN clock INTEGER;
+CREATE INDEX chunk_of_clock ON chunk (probe, clock) WHERE clock IS NOT NULL;
+";
+
 /// Cheap reads that fail where a table or its columns are missing, or where the newest end of the
 /// file is: what is asked at every start instead of a scan of the whole file.
-pub const PROBES: [&str; 12] = [
+pub const PROBES: [&str; 13] = [
     "SELECT id, name FROM probe LIMIT 1",
     "SELECT probe, at, temperature, humidity, co2, battery, quality FROM sample ORDER BY rowid DESC LIMIT 1",
     "SELECT first, last, earliest, latest FROM zone ORDER BY first DESC LIMIT 1",
-    "SELECT id, probe, first, last, count, open_from, quality, stamps, temperature, humidity, co2, battery
+    "SELECT id, probe, first, last, count, open_from, quality, stamps, temperature, humidity, co2, battery, clock
         FROM chunk ORDER BY id DESC LIMIT 1",
     "SELECT id, chunk, probe, quantity, first, last, quarters FROM summary ORDER BY id DESC LIMIT 1",
     "SELECT probe, row FROM sealing LIMIT 1",
@@ -167,6 +185,7 @@ pub const PROBES: [&str; 12] = [
         FROM outbox ORDER BY id DESC LIMIT 1",
     "SELECT probe, quantity, since, gain, offset, made FROM correction LIMIT 1",
     "SELECT probe, count FROM refused LIMIT 1",
+    "SELECT id, boot, since, offset, trust, why FROM clock ORDER BY id DESC LIMIT 1",
     "SELECT key, value FROM meta LIMIT 1",
 ];
 
@@ -208,12 +227,12 @@ mod tests {
         assert_eq!(version(&connection).unwrap(), VERSION);
         migrate(&mut connection, &STEPS).unwrap();
 
-        let later = [STEPS[0], STEPS[1], "ALTER TABLE probe ADD COLUMN note TEXT", "CREATE TABLE broken (("];
+        let later = [STEPS[0], STEPS[1], STEPS[2], "ALTER TABLE probe ADD COLUMN note TEXT", "CREATE TABLE broken (("];
         assert!(migrate(&mut connection, &later).is_err());
         assert_eq!(version(&connection).unwrap(), VERSION, "a failed step leaves the version before");
         assert!(connection.prepare("SELECT note FROM probe").is_err());
 
-        migrate(&mut connection, &later[..3]).unwrap();
+        migrate(&mut connection, &later[..4]).unwrap();
         assert_eq!(version(&connection).unwrap(), VERSION + 1);
         assert!(connection.prepare("SELECT note FROM probe").is_ok());
     }

@@ -11,7 +11,7 @@
 //! sealed time is put into the chunk it belongs in, and the judgement of what lies within
 //! six hours before and after is made anew (`merge.rs`); so a chunk's judgement is always that of the whole.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::time::{Duration, Instant};
 
 use rusqlite::{Connection, Transaction, TransactionBehavior};
@@ -21,7 +21,9 @@ use super::chunks::{self, ChunkError};
 use super::merge;
 use super::rows::{self, SampleRow};
 use super::zones::Filling;
+use super::{Timing, stretches};
 use crate::climate::stamp::HOUR_MS;
+use crate::watch::clock::{Stretch, Trust};
 
 /// Samples of a chunk, about: a day at one every 10 s. Chunks a quarter as long cost a tenth more.
 pub(super) const EACH: usize = 8640;
@@ -82,11 +84,13 @@ pub(super) struct Sealer {
     total: usize,
     newest_at: Option<i64>,
     oldest_at: Option<i64>,
-    last: Option<(i64, i64, u16)>,
+    last: Option<(i64, i64, u16, Timing)>,
     late: Option<Late>,
     late_round: Option<Instant>,
     round: Option<Round>,
     leftovers: bool,
+    /// Stretches of the clock that were wrong: what is dated by them tells nothing of what is old.
+    wrong: HashSet<u32>,
     failed: Option<Instant>,
     /// Raw samples older than the newest by this are thrown away, their summaries stay.
     keep_ms: Option<i64>,
@@ -95,7 +99,7 @@ pub(super) struct Sealer {
 impl Sealer {
     /// Of the heap as it is, read once.
     pub fn load(connection: &Connection, keep_ms: Option<i64>) -> rusqlite::Result<Sealer> {
-        let mut sealer = Sealer { keep_ms, ..Sealer::default() };
+        let mut sealer = Sealer { keep_ms, wrong: stretches::wrong(connection)?, ..Sealer::default() };
         let sealed = rows::sealing(connection)?;
         sealer.leftovers = !sealed.is_empty();
         let mut read = connection.prepare("SELECT rowid, probe, at, quality FROM sample ORDER BY rowid")?;
@@ -103,20 +107,21 @@ impl Sealer {
         while let Some(row) = read.next()? {
             let (number, probe): (i64, i64) = (row.get(0)?, row.get(1)?);
             if sealed.get(&probe).is_none_or(|through| number > *through) {
-                sealer.note(probe, row.get(2)?, row.get(3)?);
+                let quality: i64 = row.get(3)?;
+                sealer.note(probe, row.get(2)?, quality as u16, Timing::of_bits(quality));
             }
         }
         Ok(sealer)
     }
 
     /// A sample was committed.
-    pub fn note(&mut self, probe: i64, at: i64, quality: u16) {
+    pub fn note(&mut self, probe: i64, at: i64, quality: u16, timing: Timing) {
         *self.unsealed.entry(probe).or_default() += 1;
         self.total += 1;
-        self.last = Some((probe, at, quality));
+        self.last = Some((probe, at, quality, timing));
         // One that is not dated, or from the future, tells nothing of what is late.
         let dated = (0..4).all(|index| (quality >> (4 * index)) & 0xF < 6);
-        if !dated {
+        if !dated || self.wrong.contains(&timing.stretch()) {
             return;
         }
         let newest = self.newest_at.map_or(at, |newest| newest.max(at));
@@ -126,6 +131,15 @@ impl Sealer {
             self.late = Some(Late { samples, last: Instant::now() });
         } else {
             self.oldest_at = Some(self.oldest_at.map_or(at, |oldest| oldest.min(at)));
+        }
+    }
+
+    /// What is known of a stretch of the clock.
+    pub fn know(&mut self, stretch: &Stretch) {
+        if stretch.trust == Trust::Wrong {
+            self.wrong.insert(stretch.id);
+        } else {
+            self.wrong.remove(&stretch.id);
         }
     }
 
@@ -214,8 +228,8 @@ impl Sealer {
         if self.late.take().is_some() {
             self.late_round = Some(Instant::now());
         }
-        if let Some((probe, at, quality)) = self.last {
-            self.note(probe, at, quality);
+        if let Some((probe, at, quality, timing)) = self.last {
+            self.note(probe, at, quality, timing);
             // One row is not worth a round.
             self.late = None;
         }
@@ -272,8 +286,8 @@ fn pack(
                 break;
             }
             count += 1;
-            let SampleRow { at, values, quality, .. } = sample;
-            of_probe.push(Row { at, values, arrival: quality, judged: quality.into() });
+            let SampleRow { at, values, quality, timing, .. } = sample;
+            of_probe.push(Row { at, values, arrival: quality, judged: quality.into(), timing });
         }
     }
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;

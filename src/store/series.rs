@@ -4,18 +4,19 @@
 //! chunks and no unsealed sample is near is given as it was judged when it was sealed, without
 //! touching other quantities; the rest goes the way of `history.rs`.
 
+use std::collections::HashSet;
 use std::ops::ControlFlow;
 
 use super::chunks::{self, ChunkError, Columns};
 use super::error::StoreError;
-use super::history::{Dated, in_force};
+use super::history::{Beside, Dated, in_force};
 use super::reader::Reader;
 use super::seal::EACH;
 use crate::climate::{Quality, Quantity, Reading, Stamp};
 use crate::watch::setup::Correction;
 
-/// Takes a reading, and whether its quality is final; breaks to end the reading.
-pub(super) type Visit<'a> = dyn FnMut(Reading, bool) -> ControlFlow<()> + 'a;
+/// Takes a reading, and what is known beside; breaks to end the reading.
+pub(super) type Visit<'a> = dyn FnMut(Reading, Beside) -> ControlFlow<()> + 'a;
 
 /// Chunks looked up in the index at a time.
 const AT_ONCE: usize = 32 * EACH;
@@ -30,7 +31,9 @@ impl Reader {
         corrections: &[Dated],
         visit: &mut Visit<'_>,
     ) -> Result<ControlFlow<()>, StoreError> {
-        self.try_sealed(probe, quantity, (from.0, to.0), corrections, visit).map_err(|error| self.told(error))
+        let wrong = self.wrong_stretches()?;
+        let known = Known { corrections, wrong: &wrong };
+        self.try_sealed(probe, quantity, (from.0, to.0), known, visit).map_err(|error| self.told(error))
     }
 
     fn try_sealed(
@@ -38,7 +41,7 @@ impl Reader {
         probe: i64,
         quantity: Quantity,
         (mut from, to): (i64, i64),
-        corrections: &[Dated],
+        known: Known<'_>,
         visit: &mut Visit<'_>,
     ) -> Result<ControlFlow<()>, ChunkError> {
         let mut wanted = [false; 4];
@@ -54,7 +57,7 @@ impl Reader {
                     // Sealed anew meanwhile: asked for once more, from here on.
                     break;
                 }
-                if columns.visit(quantity, (from, to), corrections, visit).is_break() {
+                if columns.visit(quantity, (from, to), known, visit).is_break() {
                     return Ok(ControlFlow::Break(()));
                 }
                 from = span.last.saturating_add(1);
@@ -64,13 +67,20 @@ impl Reader {
     }
 }
 
+/// What holds for the whole series.
+#[derive(Clone, Copy)]
+pub(super) struct Known<'a> {
+    pub corrections: &'a [Dated],
+    pub wrong: &'a HashSet<u32>,
+}
+
 impl Columns {
     /// Gives out the readings of one quantity within the range.
     pub(super) fn visit(
         &self,
         quantity: Quantity,
         (from, to): (i64, i64),
-        corrections: &[Dated],
+        Known { corrections, wrong }: Known<'_>,
         visit: &mut Visit<'_>,
     ) -> ControlFlow<()> {
         let values = &self.values[quantity.index()];
@@ -88,6 +98,7 @@ impl Columns {
             let code = (run.judged >> (4 * quantity.index())) & 0xF;
             let known = Quality::from_code(code as u8).unwrap_or(Quality::Sentinel);
             let settled = (run.judged >> (16 + quantity.index())) & 1 == 0;
+            let beside = Beside { settled, clock_unsure: run.timing.is_unsure(wrong) };
             let is_named = (run.arrival >> (4 * quantity.index())) & 0xF != 0;
             for place in places {
                 let (at, value) = (Stamp(self.stamps[place]), values.get(place).copied().unwrap_or(f64::NAN));
@@ -95,7 +106,7 @@ impl Columns {
                     continue;
                 }
                 let correction = if one_correction { correction } else { in_force(corrections, at) };
-                visit(corrected(Reading { at, value, quality: known }, correction), settled)?;
+                visit(corrected(Reading { at, value, quality: known }, correction), beside)?;
             }
         }
         ControlFlow::Continue(())

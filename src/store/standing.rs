@@ -29,8 +29,12 @@ const BYTES_MAX: u64 = 16 << 20;
 pub struct Standing {
     /// Entries of tubs that have not ended, by id.
     pub entries: Vec<Entry>,
-    /// Alerts that have not ended.
+    /// Alerts that have not ended; of a run without a store also those that ended in it.
     pub alerts: Vec<Alert>,
+    /// The highest number an alert was given.
+    pub newest_alert: i64,
+    /// Of a run without a store: the store does not know of it.
+    pub is_unstored: bool,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -38,6 +42,10 @@ struct Stored {
     format: u32,
     entries: Vec<StoredEntry>,
     alerts: Vec<StoredAlert>,
+    #[serde(default)]
+    newest_alert: i64,
+    #[serde(default)]
+    unstored: bool,
 }
 
 /// Read first, so that another format is told as that.
@@ -83,6 +91,8 @@ pub fn write(folder: &Path, standing: &Standing) -> Result<(), StoreError> {
         format: FORMAT,
         entries: standing.entries.iter().map(store_entry).collect(),
         alerts: standing.alerts.iter().map(store_alert).collect(),
+        newest_alert: standing.newest_alert,
+        unstored: standing.is_unstored,
     };
     let new = folder.join(format!("{FILE}.new"));
     let write_all = || -> std::io::Result<()> {
@@ -124,7 +134,12 @@ pub fn read(folder: &Path) -> Result<Option<Standing>, StoreError> {
     let stored: Stored = serde_json::from_slice(&text).map_err(|error| damaged(error.to_string()))?;
     let alerts: Option<Vec<Alert>> = stored.alerts.into_iter().map(alert).collect();
     let alerts = alerts.ok_or_else(|| damaged("an alert has an unknown word".to_owned()))?;
-    Ok(Some(Standing { entries: stored.entries.into_iter().map(entry).collect(), alerts }))
+    Ok(Some(Standing {
+        entries: stored.entries.into_iter().map(entry).collect(),
+        alerts,
+        newest_alert: stored.newest_alert,
+        is_unstored: stored.unstored,
+    }))
 }
 
 fn store_entry(entry: &Entry) -> StoredEntry {

@@ -164,7 +164,13 @@ mod tests {
                 .map(|n| {
                     let value = (2000 + n * 7 % 31) as f64 / 100.0 + noise * (n as f64).sqrt();
                     let judged = u32::from(n == 17);
-                    Row { at: n * 10_000 - 3_333, values: [value, f64::NAN, 1.0, f64::NAN], arrival: 0, judged }
+                    Row {
+                        at: n * 10_000 - 3_333,
+                        values: [value, f64::NAN, 1.0, f64::NAN],
+                        arrival: 0,
+                        judged,
+                        timing: Default::default(),
+                    }
                 })
                 .collect();
             let quarters = unpack(&pack(&good_values(&rows, 0)).unwrap()).unwrap();

@@ -122,8 +122,8 @@ impl Reader {
                 if sealed.get(&probe).is_some_and(|through| row.get(7).is_ok_and(|number: i64| number <= *through)) {
                     continue;
                 }
-                let SampleRow { at, values, quality, .. } = SampleRow::new(&rows::sample(row)?, false);
-                samples.push((*position, Row { at, values, arrival: quality, judged: quality.into() }));
+                let SampleRow { at, values, quality, timing, .. } = SampleRow::new(&rows::sample(row)?, false);
+                samples.push((*position, Row { at, values, arrival: quality, judged: quality.into(), timing }));
             }
         }
         samples.sort_by_key(|(position, row)| (row.at, *position));

@@ -128,6 +128,8 @@ pub enum Watch {
     MessengerFailing,
     /// The last backup is old.
     BackupOld,
+    /// A changed config was not taken over.
+    Config,
     /// A heat run has been held for as long as it was to be.
     HoldReached,
     /// A heat run's substrate is cool enough to spawn.
@@ -138,7 +140,7 @@ pub enum Watch {
 
 impl Watch {
     /// All watches.
-    pub const ALL: [Watch; 25] = [
+    pub const ALL: [Watch; 26] = [
         Watch::CoreTemperature,
         Watch::Temperature,
         Watch::Humidity,
@@ -161,6 +163,7 @@ impl Watch {
         Watch::Clock,
         Watch::MessengerFailing,
         Watch::BackupOld,
+        Watch::Config,
         Watch::HoldReached,
         Watch::CoolEnough,
         Watch::HoldLost,
@@ -191,6 +194,7 @@ impl Watch {
             Watch::Clock => "clock",
             Watch::MessengerFailing => "messenger-failing",
             Watch::BackupOld => "backup-old",
+            Watch::Config => "config",
             Watch::HoldReached => "hold-reached",
             Watch::CoolEnough => "cool-enough",
             Watch::HoldLost => "hold-lost",

@@ -2,6 +2,7 @@
 
 pub mod alert;
 pub mod band;
+pub mod clock;
 pub mod dating;
 pub mod fahrenheit;
 pub mod heat_wording;

@@ -6,10 +6,13 @@
 
 use std::fmt::Write as _;
 
-use super::wording::{bare, capital, harmless, lasting, lasting_about, names, stricter};
+use super::wording::{bare, capital, harmless, harmless_within, lasting, lasting_about, names, stricter};
 use crate::climate::Quantity;
 use crate::climate::degrees::Degrees;
 use crate::climate::stamp::HOUR_MS;
+
+/// Longest word on what is wrong with a config: file, line, key, what was found and what was expected.
+pub const CONFIG_WHY_MAX: usize = 400;
 
 /// A core that will reach its critical limit. `hours` until then at the present pace.
 pub fn heating_ahead(
@@ -236,10 +239,19 @@ pub fn battery_well(probe: &str) -> String {
 }
 
 /// The machine's clock.
-pub fn clock(why: &str) -> String {
-    let mut text = "Clock: the machine's time cannot be relied on".to_owned();
-    reason(&mut text, why);
-    text.push_str(" Samples without a time of their own are marked. Check the network, and the battery of its clock.");
+pub fn clock(why: &str, ms: i64) -> String {
+    let why = harmless(why);
+    if why.is_empty() {
+        return "Clock: nothing confirms the machine's time. That is usual without internet: compare it with a watch, \
+                and set it if it is wrong."
+            .to_owned();
+    }
+    let mut text = format!("Clock: the machine's time has been wrong for {}", lasting(ms));
+    reason(&mut text, &why);
+    text.push_str(
+        " Connect it to the internet or set it by hand; samples without a time of their own are then dated anew, \
+         until then they are marked.",
+    );
     text
 }
 
@@ -257,6 +269,21 @@ pub fn backup_old(why: &str) -> String {
     reason(&mut text, why);
     text.push_str(" Check that its folder is there and has room.");
     text
+}
+
+/// A changed config that was not taken over; `why` names the file, the line and what is wrong.
+pub fn config_refused(why: &str) -> String {
+    let why = harmless_within(why, CONFIG_WHY_MAX);
+    let why = why.trim_end_matches('.');
+    format!(
+        "Config: not taken over, the settings in force go on ({why}). Mend it, look it over with tubwatch check, then \
+         have it read again."
+    )
+}
+
+/// A right config was read after a wrong one.
+pub fn config_taken_over(lasted_ms: i64) -> String {
+    format!("Config: right again and taken over, after {}.", lasting(lasted_ms))
 }
 
 fn reason(text: &mut String, why: &str) {

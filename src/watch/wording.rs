@@ -26,13 +26,18 @@ pub(super) const BURNING: &str =
 /// Foreign text made harmless: one line, no control, no invisible or direction-changing characters,
 /// at most 120 characters.
 pub fn harmless(text: &str) -> String {
+    harmless_within(text, FOREIGN_MAX)
+}
+
+/// As [`harmless`], of at most `max` characters.
+pub fn harmless_within(text: &str, max: usize) -> String {
     let is_hidden = |c: char| {
         c.is_control()
             || matches!(c, '\u{ad}' | '\u{61c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
                 | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e007f}')
     };
-    let shown: String = text.chars().take(FOREIGN_MAX).map(|c| if is_hidden(c) { ' ' } else { c }).collect();
-    let more = if text.chars().nth(FOREIGN_MAX).is_some() { "…" } else { "" };
+    let shown: String = text.chars().take(max).map(|c| if is_hidden(c) { ' ' } else { c }).collect();
+    let more = if text.chars().nth(max).is_some() { "…" } else { "" };
     format!("{}{more}", shown.split_whitespace().collect::<Vec<_>>().join(" "))
 }
 

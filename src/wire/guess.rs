@@ -28,7 +28,19 @@ pub struct Guess {
 pub fn guess(text: &str, about: &str) -> Option<Guess> {
     let text = text.trim();
     let found = json(text).or_else(|| number(text, about)).or_else(|| line_protocol(text)).or_else(|| pairs(text));
-    found.or_else(|| columns(text)).filter(|guess| guess.reads.iter().any(Option::is_some))
+    found.or_else(|| columns(text)).filter(|guess| guess.reads(text))
+}
+
+impl Guess {
+    /// Whether what is guessed takes a reading from `text`: `1,234` of CO2, say, is a number that is not taken.
+    fn reads(&self, text: &str) -> bool {
+        let select = self.select.clone().into_iter().collect();
+        let recipe = Recipe { format: self.format, reads: self.reads.clone(), select, ..Recipe::default() };
+        let mut out = Vec::new();
+        // Of several lines one may be another's; the first that is read will do.
+        let _ = super::decode(&recipe, text.as_bytes(), &mut out);
+        !out.is_empty() && self.reads.iter().any(Option::is_some)
+    }
 }
 
 /// The quantity that a field of this name may be.
@@ -134,8 +146,7 @@ fn line_protocol(text: &str) -> Option<Guess> {
     for (key, value) in fields.split(',').filter_map(|field| field.split_once('=')) {
         note(&mut guess, key, key.to_owned(), is_number(value.trim_end_matches('i')), None);
     }
-    let recipe = Recipe { format: Format::LineProtocol, reads: guess.reads.clone(), ..Recipe::default() };
-    super::decode(&recipe, text.as_bytes(), &mut Vec::new()).is_ok().then_some(guess)
+    guess.reads(text).then_some(guess)
 }
 
 fn pairs(text: &str) -> Option<Guess> {
@@ -208,6 +219,7 @@ mod tests {
             super::super::decode(&recipe, text.as_bytes(), &mut out).unwrap();
             assert_eq!(out.len(), 1, "what is guessed can be read");
         }
+        assert_eq!(guess("1,234", "tent/co2"), None, "a comma that may part thousands");
         for nothing in ["", "boot: ok", "{}", "[]", "\u{1f344}", "{\"pressure\":1013}"] {
             assert_eq!(guess(nothing, ""), None, "{nothing}");
         }

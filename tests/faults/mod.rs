@@ -25,6 +25,34 @@ pub fn shim() -> &'static Path {
     library
 }
 
+/// The clocks of a machine, in the test's hands (`shim.c`).
+pub struct Clocks(PathBuf);
+
+impl Clocks {
+    /// Clocks that are right and held for synchronised; they are kept in `folder`.
+    pub fn right(folder: &Path) -> Clocks {
+        let clocks = Clocks(folder.join("clock"));
+        clocks.set(0, 0, true);
+        clocks
+    }
+
+    /// How far the wall clock is from the truth; how long the machine has slept, which moves all its
+    /// clocks; whether the kernel holds the wall clock for synchronised.
+    pub fn set(&self, wrong_by_ms: i64, slept_ms: i64, is_synchronised: bool) {
+        // At once: half a file would be another time.
+        let new = self.0.with_extension("new");
+        std::fs::write(&new, format!("{wrong_by_ms} {slept_ms} {}\n", u8::from(is_synchronised))).unwrap();
+        std::fs::rename(new, &self.0).unwrap();
+    }
+
+    /// The program under test, to be run with these clocks.
+    pub fn program(&self) -> Command {
+        let mut program = Command::new(env!("CARGO_BIN_EXE_tubwatch"));
+        program.env("LD_PRELOAD", shim()).env("SHIM_CLOCK", &self.0);
+        program
+    }
+}
+
 /// The files of a folder, as the program saw them and as the disk has them.
 #[derive(Default)]
 pub struct Disk {

@@ -3,7 +3,9 @@
  * - A power cut: every change to files under $SHIM_FOLDER is written down, in order, in $SHIM_LOG, together
  *   with each sync, so that a test can rebuild a disk that has lost whatever was not synced. With
  *   $SHIM_LIE syncs are not written down: the disk lies, which a test must notice.
- * - A clock that jumps: the wall clock is moved by the milliseconds that the file $SHIM_CLOCK holds.
+ * - A clock that jumps: the file $SHIM_CLOCK holds up to three numbers: milliseconds by which the wall
+ *   clock is moved; milliseconds by which all clocks that count sleep are moved (the machine slept); 1 where
+ *   the kernel holds the clock for synchronised (0 where that is left out).
  *
  * A record: op (1 byte), length of the path (4), offset (8), length of the data (4), path, data.
  */
@@ -17,6 +19,7 @@
 #include <string.h>
 #include <sys/stat.h>
 #include <sys/time.h>
+#include <sys/timex.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -168,25 +171,40 @@ int linkat(int from_folder, const char *from, int to_folder, const char *to, int
     return done;
 }
 
-static int64_t jump_ms(void) {
+struct clocks { long long wall_ms, sleep_ms, synchronised; };
+
+static struct clocks clocks(void) {
+    struct clocks now = {0, 0, 0};
     const char *path = getenv("SHIM_CLOCK");
-    char text[32] = {0};
-    if (!path) return 0;
-    int file = open(path, O_RDONLY | O_CLOEXEC);
-    if (file < 0) return 0;
-    ssize_t length = read(file, text, sizeof text - 1);
+    char text[96] = {0};
+    int file = path ? open(path, O_RDONLY | O_CLOEXEC) : -1;
+    if (file < 0) return now;
+    if (read(file, text, sizeof text - 1) > 0) sscanf(text, "%lld %lld %lld", &now.wall_ms, &now.sleep_ms, &now.synchronised);
     close(file);
-    return length > 0 ? atoll(text) : 0;
+    return now;
 }
 
 int clock_gettime(clockid_t clock, struct timespec *time) {
     REAL(int, "clock_gettime", clockid_t, struct timespec *);
     int done = real(clock, time);
-    if (done == 0 && clock == CLOCK_REALTIME && getenv("SHIM_CLOCK")) {
-        int64_t ms = jump_ms();
+    if (done == 0 && (clock == CLOCK_REALTIME || clock == CLOCK_BOOTTIME) && getenv("SHIM_CLOCK")) {
+        struct clocks now = clocks();
+        int64_t ms = now.sleep_ms + (clock == CLOCK_REALTIME ? now.wall_ms : 0);
         int64_t nanoseconds = time->tv_nsec + (ms % 1000) * 1000000;
         time->tv_sec += ms / 1000 + (nanoseconds < 0 ? -1 : nanoseconds / 1000000000);
         time->tv_nsec = nanoseconds < 0 ? nanoseconds + 1000000000 : nanoseconds % 1000000000;
     }
     return done;
+}
+
+int adjtimex(struct timex *asked) {
+    REAL(int, "adjtimex", struct timex *);
+    int done = real(asked);
+    if (done < 0 || !getenv("SHIM_CLOCK")) return done;
+    if (clocks().synchronised) {
+        asked->status &= ~STA_UNSYNC;
+        return TIME_OK;
+    }
+    asked->status |= STA_UNSYNC;
+    return TIME_ERROR;
 }

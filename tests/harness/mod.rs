@@ -4,6 +4,7 @@
 
 pub mod daemon;
 pub mod ear;
+pub mod farm;
 pub mod post_office;
 pub mod sink;
 

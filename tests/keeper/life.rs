@@ -126,6 +126,9 @@ fn parts_of_the_machine() {
     fail(&mut bench, Watch::MessengerFailing, "post");
     fail(&mut bench, Watch::BackupOld, "");
     fail(&mut bench, Watch::Due, "");
+    assert!(bench.told.iter().all(|it| it.alert.subject.starts_with("probe")), "they get a minute");
+    fail(&mut bench, Watch::Config, "");
+    assert_eq!(bench.told.last().unwrap().alert.subject, "config", "but a refused config is a fact");
     bench.now = bench.now.plus(30 * SECOND);
     bench.keeper.machine_state(Watch::MessengerFailing, "post", true, "", bench.now, &mut bench.told);
     bench.now = bench.now.plus(90 * SECOND);
@@ -134,17 +137,23 @@ fn parts_of_the_machine() {
     let brief: Vec<_> = told.iter().map(|it| (it.alert.subject.as_str(), it.alert.severity)).collect();
     assert_eq!(
         brief,
-        [("clock", Severity::Warning), ("messenger phone", Severity::Warning), ("backup", Severity::Advice)]
+        [
+            ("config", Severity::Advice),
+            ("clock", Severity::Warning),
+            ("messenger phone", Severity::Warning),
+            ("backup", Severity::Advice)
+        ]
     );
-    assert!(told.iter().all(|it| it.alert.text.contains("(why not)")), "{told:?}");
+    assert!(told.iter().all(|it| it.alert.text.contains("why not")), "{told:?}");
     // They stand where they stood after a restart, and end.
     let open: Vec<_> = bench.keeper.alerts().cloned().collect();
     bench.keeper = Keeper::new(setup(), Vec::new(), open, 9, bench.now);
     bench.told.clear();
-    for (watch, name) in [(Watch::Clock, ""), (Watch::MessengerFailing, "phone"), (Watch::BackupOld, "")] {
+    let parts = [(Watch::Clock, ""), (Watch::MessengerFailing, "phone"), (Watch::BackupOld, ""), (Watch::Config, "")];
+    for (watch, name) in parts {
         bench.keeper.machine_state(watch, name, true, "", bench.now, &mut bench.told);
     }
-    assert_eq!(bench.told.iter().filter(|it| it.kind == EventKind::Returned).count(), 3);
+    assert_eq!(bench.told.iter().filter(|it| it.kind == EventKind::Returned).count(), 4);
 }
 
 #[test]

@@ -54,6 +54,7 @@ fn the_figures_are_those_of_the_stored_samples() {
                 at: spawned.plus(turn * 10 * MINUTE_MS),
                 values,
                 quality: [Quality::Good; 4],
+                timing: Default::default(),
             })
         };
         // The core at 24 °C on average: 19 °C·h over the base of 5 °C each hour; the air at 20 °C.
@@ -125,6 +126,7 @@ fn an_export_lies_where_it_was_asked_for() {
             at: spawned.plus(turn * 10 * MINUTE_MS),
             values: [Some(24.0 + (turn % 3) as f64 * 0.1), None, None, None],
             quality: [Quality::Good; 4],
+            timing: Default::default(),
         };
         (0..24).map(|turn| Change::Sample(sample(turn))).collect()
     });

@@ -71,7 +71,10 @@ pub fn fill(site: &Site, from: i64, to: i64, pasts: &[Past<'_>]) {
         for at in (from..to).step_by(usize::try_from(past.step_ms).unwrap()) {
             if let Some(values) = (past.read)(at) {
                 let quality = values.map(|value| if value == Some(-127.0) { Quality::Sentinel } else { Quality::Good });
-                rows.push((at, Change::Sample(Sample { probe, at: Stamp(at), values, quality })));
+                rows.push((
+                    at,
+                    Change::Sample(Sample { probe, at: Stamp(at), values, quality, timing: Default::default() }),
+                ));
             }
         }
     }

@@ -110,7 +110,13 @@ impl Season {
         let id = store.probe_ids(&[probe]).unwrap()[0];
         let changes = (from_ms..=to_ms).step_by(every_ms as usize).map(|ms| {
             let values = values((ms - began) as f64 / HOUR as f64);
-            Change::Sample(Sample { probe: id, at: Stamp(ms), values, quality: [Quality::Good; 4] })
+            Change::Sample(Sample {
+                probe: id,
+                at: Stamp(ms),
+                values,
+                quality: [Quality::Good; 4],
+                timing: Default::default(),
+            })
         });
         let writer = Writer::start(store, Duration::from_millis(10), |_| {}).unwrap();
         writer.write(changes.collect(), Urgency::AtOnce, 0);

@@ -38,7 +38,12 @@ pub fn promised() -> Snapshot {
         heat_runs: Vec::new(),
         probes: vec![probe("core-a1", "reporting", &[("temperature_c", 28.4)])],
         alerts: vec![hot()],
-        sources: vec![SourceView { name: "house".into(), state: "connected", since: before(5 * HOUR_MS) }],
+        sources: vec![SourceView {
+            name: "house".into(),
+            state: "connected",
+            since: before(5 * HOUR_MS),
+            address: None,
+        }],
         inner: Inner {
             timezone: chrono_tz::Europe::Lisbon,
             probe_space: vec![None],
@@ -141,7 +146,7 @@ pub fn full() -> Snapshot {
     let mut tent = probe("tent-air", "silent", &[("temperature_c", 14.2), ("humidity_pct", 91.4), ("co2_ppm", 870.0)]);
     tent.last_at = Some(before(4 * HOUR_MS));
     snapshot.probes.push(tent);
-    snapshot.sources.push(SourceView { name: "usb".into(), state: "away", since: before(4 * HOUR_MS) });
+    snapshot.sources.push(SourceView { name: "usb".into(), state: "away", since: before(4 * HOUR_MS), address: None });
     let away = AlertView {
         id: 18,
         subject: "source usb".into(),
@@ -173,6 +178,8 @@ pub fn full() -> Snapshot {
         commit_buckets: [1, 40, 200, 12, 3, 0, 0, 0, 1],
         commit_seconds_sum: 4.25,
         outbox_waiting: vec![("phone".into(), 0), ("bell".into(), 2)],
+        written_bytes: Some(23_500_000),
+        written_over_ms: 6 * 3_600_000,
         ..snapshot.inner
     };
     snapshot

@@ -89,6 +89,16 @@ impl Position {
         }
     }
 
+    /// The clock was set: what lies between `from` and `now` may have been dated anew, and a position
+    /// in the future would hold up everything until then.
+    pub fn clock_set(&mut self, from: Option<Stamp>, now: Stamp) {
+        self.fixed = self.fixed.min(now.0);
+        self.sent = self.sent.min(now.0);
+        if let Some(from) = from.filter(|from| from.0 < self.sent) {
+            add(&mut self.late, Stretch(from.0, self.sent));
+        }
+    }
+
     /// Notes that what was measured at `at` was sent before its judgement was final.
     pub fn doubt(&mut self, at: Stamp) {
         add(&mut self.doubtful, Stretch(at.0, at.0.saturating_add(1)));
@@ -210,6 +220,10 @@ mod tests {
         // A clock that went back fixes nothing less.
         position.fix(Stamp(0));
         assert_eq!(position.fixed, 1_010 * MIN);
+        // One that was set back is no longer ahead of it, and what was dated anew goes once more.
+        let mut set = Position { fixed: 1_000 * MIN, sent: 990 * MIN, ..Position::default() };
+        set.clock_set(Some(Stamp(300 * MIN)), Stamp(400 * MIN));
+        assert_eq!((set.fixed, set.sent, set.late), (400 * MIN, 400 * MIN, vec![Stretch(300 * MIN, 400 * MIN)]));
         let kept = serde_json::to_string(&position).unwrap();
         assert_eq!(serde_json::from_str::<Position>(&kept).unwrap(), position);
     }

@@ -12,9 +12,9 @@ use super::evening::evening;
 use super::{Page, alert, heat};
 use crate::climate::Stamp;
 use crate::climate::chart::{Limits, trace};
-use crate::climate::stamp::HOUR_MS;
+use crate::climate::stamp::{DAY_MS, HOUR_MS};
 use crate::status::limits;
-use crate::status::snapshot::{AlertView, ProbeView, Snapshot, SourceView, SpaceView, TubView};
+use crate::status::snapshot::{AlertView, Inner, ProbeView, Snapshot, SourceView, SpaceView, TubView};
 use crate::status::traces::Traces;
 use crate::status::wording::{Clock, cell, figure, path};
 use crate::watch::alert::AlertState;
@@ -401,6 +401,9 @@ fn machine(snapshot: &Snapshot, clock: Clock, bound: Option<SocketAddr>) -> Mark
                 }
             }
         }
+        @if let Some(mb) = written_mb_a_day(snapshot) {
+            p { "It writes about " (figure(mb, if mb < 10.0 { 1 } else { 0 })) " MB a day to the card." }
+        }
         p.small {
             "tubwatch " (snapshot.version)
             @if let Some(bound) = bound { ", listening on " (bound) }
@@ -409,6 +412,17 @@ fn machine(snapshot: &Snapshot, clock: Clock, bound: Option<SocketAddr>) -> Mark
     }
 }
 
+/// Megabytes a day written since the process began, once it has run for long enough to tell.
+fn written_mb_a_day(snapshot: &Snapshot) -> Option<f64> {
+    let Inner { written_bytes: Some(bytes), written_over_ms, .. } = snapshot.inner else { return None };
+    (written_over_ms >= HOUR_MS).then(|| bytes as f64 / 1e6 * (DAY_MS as f64 / written_over_ms as f64))
+}
+
 fn one_source(source: &SourceView, clock: Clock) -> Markup {
-    html! { li { "source " (source.name) ": " (source.state) " since " (clock.short(source.since)) } }
+    html! {
+        li {
+            "source " (source.name) ": " (source.state) " since " (clock.short(source.since))
+            @if let Some(address) = &source.address { ", takes in probes at " (address) }
+        }
+    }
 }

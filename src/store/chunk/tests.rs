@@ -18,14 +18,15 @@ fn back(rows: &[Row]) -> Vec<Row> {
         }
     }
     let runs = unpack_quality(packed.quality.as_deref(), rows.len()).unwrap();
-    let quality = runs.iter().flat_map(|run| std::iter::repeat_n((run.arrival, run.judged), run.length));
+    let quality = runs.iter().flat_map(|run| std::iter::repeat_n(*run, run.length));
     let rebuilt = stamps.iter().zip(quality).enumerate();
     rebuilt
-        .map(|(place, (at, (arrival, judged)))| Row {
+        .map(|(place, (at, run))| Row {
             at: *at,
             values: [0, 1, 2, 3].map(|index| columns[index][place]),
-            arrival,
-            judged,
+            arrival: run.arrival,
+            judged: run.judged,
+            timing: run.timing,
         })
         .collect()
 }
@@ -33,7 +34,10 @@ fn back(rows: &[Row]) -> Vec<Row> {
 fn same(one: &[Row], other: &[Row]) {
     assert_eq!(one.len(), other.len());
     for (one, other) in one.iter().zip(other) {
-        assert_eq!((one.at, one.arrival, one.judged), (other.at, other.arrival, other.judged));
+        assert_eq!(
+            (one.at, one.arrival, one.judged, one.timing),
+            (other.at, other.arrival, other.judged, other.timing)
+        );
         for (one, other) in one.values.iter().zip(other.values) {
             assert!(one.to_bits() == other.to_bits() || (one.is_nan() && other.is_nan()), "{one} {other}");
         }
@@ -41,7 +45,7 @@ fn same(one: &[Row], other: &[Row]) {
 }
 
 fn row(at: i64, values: [f64; 4]) -> Row {
-    Row { at, values, arrival: 0, judged: 0 }
+    Row { at, values, arrival: 0, judged: 0, timing: Timing::SETTLED }
 }
 
 #[test]
@@ -64,7 +68,13 @@ fn anything_comes_back_to_the_bit() {
                 let values = [value(0), value(1), value(2), value(3)];
                 let arrival = if random.random_bool(0.02) { random.random() } else { 0 };
                 let judged = if random.random_bool(0.02) { random.random_range(0..1 << 20) } else { arrival.into() };
-                Row { at, values, arrival, judged }
+                Row {
+                    at,
+                    values,
+                    arrival,
+                    judged,
+                    timing: Timing(if random.random_bool(0.02) { random.random() } else { 0 }),
+                }
             })
             .collect();
         same(&back(&rows), &rows);
@@ -104,7 +114,10 @@ fn what_was_packed_once_is_unpacked_for_ever() {
     }
     let runs = unpack_quality(Some(&blob("quality")), rows.len()).unwrap();
     assert_eq!(runs.iter().map(|run| run.length).sum::<usize>(), rows.len());
-    assert_eq!(runs[1], QualityRun { length: 1, arrival: 2, judged: 0x1_0002 });
+    assert_eq!(runs[1], QualityRun { length: 1, arrival: 2, judged: 0x1_0002, timing: Timing::SETTLED });
+    let runs = unpack_quality(Some(&blob("timed-quality")), rows.len()).unwrap();
+    let unpacked = runs.iter().flat_map(|run| std::iter::repeat_n(run.timing, run.length));
+    assert!(unpacked.eq(timed().iter().map(|row| row.timing)));
 }
 
 fn golden() -> Vec<Row> {
@@ -119,8 +132,19 @@ fn golden() -> Vec<Row> {
             ],
             arrival: if n == 100 { 2 } else { 0 },
             judged: if n == 100 { 0x1_0002 } else { 0 },
+            timing: Timing::SETTLED,
         })
         .collect()
+}
+
+/// The same, some of it dated by clocks that nobody confirmed.
+fn timed() -> Vec<Row> {
+    let timing = |place: usize| match place {
+        ..150 => Timing::SETTLED,
+        200 => Timing::new(3, true),
+        _ => Timing::new(3, false),
+    };
+    golden().into_iter().enumerate().map(|(place, row)| Row { timing: timing(place), ..row }).collect()
 }
 
 /// Prints the fixture; run once when a format is added: `cargo test --lib print_golden -- --ignored --nocapture`.
@@ -135,6 +159,7 @@ fn print_golden() {
         println!("{name} {}", hex(blob.as_ref().unwrap()));
     }
     println!("quality {}", hex(packed.quality.as_ref().unwrap()));
+    println!("timed-quality {}", hex(pack(&timed()).unwrap().quality.as_ref().unwrap()));
 }
 
 #[test]

@@ -14,7 +14,13 @@ const DEADLINE: Duration = Duration::from_secs(30);
 
 fn sample(at: i64) -> Change {
     let quality = [Quality::Good; 4];
-    Change::Sample(Sample { probe: 1, at: Stamp(at), values: [Some(24.5), None, None, None], quality })
+    Change::Sample(Sample {
+        probe: 1,
+        at: Stamp(at),
+        values: [Some(24.5), None, None, None],
+        quality,
+        timing: Default::default(),
+    })
 }
 
 fn group(count: i64, awaited: bool) -> Group {

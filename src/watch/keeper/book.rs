@@ -121,6 +121,11 @@ impl Book {
         self.next_id - 1
     }
 
+    /// The highest number given.
+    pub(super) fn newest(&self) -> i64 {
+        self.next_id - 1
+    }
+
     /// Brings the slot's alert in line with what should stand at `at`.
     #[inline]
     pub(super) fn hold(

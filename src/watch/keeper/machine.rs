@@ -41,18 +41,20 @@ impl SourceWatch {
     }
 }
 
-/// The live state of one part of the machine: the store, the clock, a messenger, the backup.
+/// The live state of one part of the machine: the store, the clock, a messenger, the backup, the config.
 #[derive(Clone, Debug, Default)]
 pub(super) struct PartWatch {
     pub(super) failing_since: Option<Stamp>,
     why: String,
+    /// It is worth no more than advice.
+    is_advice: bool,
     pub(super) slot: Slot,
 }
 
 impl PartWatch {
     /// Where it stood before the start.
     pub(super) fn restored(failing_since: Option<Stamp>, slot: Slot) -> PartWatch {
-        PartWatch { failing_since, why: String::new(), slot }
+        PartWatch { failing_since, why: String::new(), is_advice: false, slot }
     }
 }
 
@@ -60,7 +62,8 @@ impl PartWatch {
 pub(super) type Part = (Watch, String);
 
 /// The watches over parts of the machine.
-pub(super) const PARTS: [Watch; 4] = [Watch::Store, Watch::Clock, Watch::MessengerFailing, Watch::BackupOld];
+pub(super) const PARTS: [Watch; 5] =
+    [Watch::Store, Watch::Clock, Watch::MessengerFailing, Watch::BackupOld, Watch::Config];
 
 /// How an alert on a part is called.
 pub(super) fn part_subject((watch, name): &Part) -> String {
@@ -78,10 +81,15 @@ pub(super) fn part_of(watch: Watch, subject: &str) -> Option<Part> {
     (PARTS.contains(&watch) && part_subject(&part) == subject).then_some(part)
 }
 
+/// How long a part may fail before anybody is told. A refused config is a fact at once.
+fn part_patience_ms(watch: Watch) -> i64 {
+    if watch == Watch::Config { 0 } else { PART_FAILING_MS }
+}
+
 fn part_severity(watch: Watch, ms: i64) -> Severity {
     match watch {
         Watch::Store if ms >= STORE_CRITICAL_MS => Severity::Critical,
-        Watch::BackupOld => Severity::Advice,
+        Watch::BackupOld | Watch::Config => Severity::Advice,
         _ => Severity::Warning,
     }
 }
@@ -89,9 +97,11 @@ fn part_severity(watch: Watch, ms: i64) -> Severity {
 fn part_words((watch, name): &Part, subject: &str, why: &str, ms: i64, words: Words) -> String {
     match (words, watch) {
         (Words::Over { lasted_ms }, Watch::Store) => wording::store_back(lasted_ms),
+        (Words::Over { lasted_ms }, Watch::Config) => sentences::config_taken_over(lasted_ms),
         (Words::Over { lasted_ms }, _) => sentences::machine_well(subject, lasted_ms),
         (Words::Stands, Watch::Store) => wording::store_failing(why, ms),
-        (Words::Stands, Watch::Clock) => sentences::clock(why),
+        (Words::Stands, Watch::Clock) => sentences::clock(why, ms),
+        (Words::Stands, Watch::Config) => sentences::config_refused(why),
         (Words::Stands, Watch::MessengerFailing) => sentences::messenger_failing(name, why, ms),
         (Words::Stands, _) => sentences::backup_old(why),
     }
@@ -130,9 +140,9 @@ impl Keeper {
     }
 
     /// A part of the machine works, or does not and why. `watch` is store, clock, messenger-failing
-    /// (with the messenger's `name`) or backup-old; any other is passed over. To be said whenever it is
+    /// (with the messenger's `name`), backup-old or config; any other is passed over. To be said whenever it is
     /// known anew; the same state said again only renews `why`. What does not work for a minute is
-    /// raised; the clock's and the backup's own patience is the caller's.
+    /// raised (a config at once); the clock's and the backup's own patience is the caller's.
     pub fn machine_state(
         &mut self,
         watch: Watch,
@@ -158,9 +168,36 @@ impl Keeper {
         } else {
             let state = self.parts.entry(part.clone()).or_default();
             state.failing_since.get_or_insert(now);
-            state.why = wording::harmless(why);
+            state.why = wording::harmless_within(why, sentences::CONFIG_WHY_MAX);
             self.tick_part(&part, now, events);
         }
+    }
+
+    /// Which messengers there are, and whether backups are made: what was told of others is over.
+    pub fn parts_are(&mut self, messengers: &[&str], backups: bool, now: Stamp, events: &mut Vec<AlertEvent>) {
+        let is_gone = |(watch, name): &Part| match watch {
+            Watch::MessengerFailing => !messengers.contains(&name.as_str()),
+            Watch::BackupOld => !backups,
+            _ => false,
+        };
+        let gone: Vec<Part> = self.parts.keys().filter(|part| is_gone(part)).cloned().collect();
+        for part in gone {
+            if let Some(state) = self.parts.remove(&part) {
+                self.book.gone(state.slot, now, events);
+            }
+        }
+    }
+
+    /// The machine's clock is right, or cannot be relied on and why; or (`is_advice`) it is only that
+    /// nobody confirms it.
+    pub fn clock_state(&mut self, is_ok: bool, is_advice: bool, why: &str, now: Stamp, events: &mut Vec<AlertEvent>) {
+        if let Some(state) = self.parts.get_mut(&(Watch::Clock, String::new())) {
+            state.is_advice = is_advice;
+        } else if !is_ok {
+            let new = PartWatch { is_advice, ..PartWatch::default() };
+            self.parts.insert((Watch::Clock, String::new()), new);
+        }
+        self.machine_state(Watch::Clock, "", is_ok, why, now, events);
     }
 
     /// Lets time pass, to be called about once a second: silent probes, sources away, failing parts,
@@ -193,10 +230,11 @@ impl Keeper {
         let Some(state) = self.parts.get_mut(part) else { return };
         let Some(since) = state.failing_since else { return };
         let ms = now.since(since);
-        if ms < PART_FAILING_MS && !self.book.stands(state.slot) {
+        if ms < part_patience_ms(part.0) && !self.book.stands(state.slot) {
             return;
         }
-        let wanted = Some(plain(part_severity(part.0, ms), since));
+        let severity = if state.is_advice { Severity::Advice } else { part_severity(part.0, ms) };
+        let wanted = Some(plain(severity, since));
         let (subject, why) = (part_subject(part), &state.why);
         self.book.hold(&mut state.slot, (&subject, part.0), wanted, now, events, |words| {
             part_words(part, &subject, why, ms, words)

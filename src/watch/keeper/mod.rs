@@ -216,6 +216,11 @@ impl Keeper {
         self.book.take_changed()
     }
 
+    /// The highest number an alert was given; 0 where none was.
+    pub fn newest_alert(&self) -> i64 {
+        self.book.newest()
+    }
+
     /// The grower knows of the alert `id`; false where none such is open.
     pub fn acknowledge(&mut self, id: i64, at: Stamp, events: &mut Vec<AlertEvent>) -> bool {
         self.book.happen(id, Happening::Acknowledge, at, events)

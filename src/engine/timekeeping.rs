@@ -1,0 +1,205 @@
+//! The machine's clock, watched: is it right, was it set, and what is to be dated anew.
+//!
+//! In: both clocks and the kernel's word, looked at with every tick. Out: at a start, everything that
+//! an earlier clock of this boot dated wrongly, put right in the store; while running, the `clock`
+//! watch, what each sample names as its clock, and the wish for a short restart once the clock was set.
+//! The rules are the pure `watch::clock`'s.
+//!
+//! The engine's own clock is not set: until the restart everything goes on evenly in the old time. So
+//! all that is alive is made anew in the new time by the one road there is, from the store.
+
+use std::path::Path;
+use std::sync::OnceLock;
+
+use tracing::{error, info, warn};
+
+use crate::climate::stamp::MINUTE_MS;
+use crate::climate::{Quality, Stamp};
+use crate::engine::Engine;
+use crate::engine::clock::{Clock, since_boot_ms};
+use crate::engine::forwarding::Forwarding;
+use crate::store::{Change, Reader, Store, StoreError, Timing};
+use crate::watch::clock::{self, Begun, Lookout, Seen, Sight, Standing, Trust};
+use crate::watch::dating::FUTURE_MS;
+
+/// The kernel's name for this boot.
+const BOOT_ID: &str = "/proc/sys/kernel/random/boot_id";
+
+/// What a unit that hides the kernel's settings says instead.
+const BOOT_ID_TOLD: &str = "TUBWATCH_BOOT_ID";
+
+/// systemd-timesyncd's folder; the file `synchronized` in it is made once the clock was set by it.
+const TIME_SERVICE: &str = "/run/systemd/timesync";
+
+/// After a start the clock may be set again at once; so soon a restart would be worth nothing.
+const RESTS_MS: i64 = 1_000;
+
+/// What could not be put right is tried again after so long.
+const TRIES_AGAIN_MS: i64 = MINUTE_MS;
+
+/// Looks at both clocks.
+pub fn sight() -> Sight {
+    Sight { wall: Clock::Wall.now(), since_boot_ms: since_boot_ms(), boot: boot(), is_synchronised: is_synchronised() }
+}
+
+/// The kernel's name for this boot; where it is not shown, what the unit says; else one of this
+/// process's own, which no other bears, so that nothing of another boot is ever moved.
+fn boot() -> String {
+    static OWN: OnceLock<String> = OnceLock::new();
+    let told = std::fs::read_to_string(BOOT_ID).ok().or_else(|| std::env::var(BOOT_ID_TOLD).ok());
+    let told = told.map(|text| text.trim().replace('-', "")).filter(|text| !text.is_empty());
+    told.unwrap_or_else(|| OWN.get_or_init(|| format!("run {:032x}", rand::random::<u128>())).clone())
+}
+
+/// Whether the kernel holds the clock for synchronised. A unit that is shut in may not ask it: then
+/// what systemd's time service says, and `None` where that does not run.
+fn is_synchronised() -> Option<bool> {
+    let mut asked = rtime_clock::adjtime::Timex::new();
+    match rtime_clock::adjtime::adjtimex(&mut asked) {
+        Ok(_) => Some(asked.0.status & libc::STA_UNSYNC == 0),
+        Err(_) => Path::new(TIME_SERVICE).exists().then(|| Path::new(TIME_SERVICE).join("synchronized").exists()),
+    }
+}
+
+/// The clock as one run of the engine keeps it.
+#[derive(Debug)]
+pub struct Timekeeping {
+    lookout: Lookout,
+    boot: String,
+    began_ms: i64,
+    /// A restart was asked for.
+    is_stepped: bool,
+    /// The store does not know of the stretch: samples must not name it, and it is tried again.
+    is_unwritten: bool,
+}
+
+impl Timekeeping {
+    fn new(begun: Begun) -> Timekeeping {
+        let boot = begun.stretch.boot.clone();
+        let began_ms = since_boot_ms();
+        Timekeeping { lookout: Lookout::new(begun.stretch), boot, began_ms, is_stepped: false, is_unwritten: false }
+    }
+
+    /// Where there is no store to say what was.
+    pub fn without_store(clock: &Clock) -> Option<Timekeeping> {
+        matches!(clock, Clock::Steady(_)).then(|| Timekeeping::new(clock::begin(&[], &sight(), None)))
+    }
+
+    /// What a sample names as its clock, and its quality by that: `is_own` where the time is its own.
+    /// A clock that is wrong cannot tell what is of the future.
+    pub fn timing(&self, is_own: bool, quality: Quality) -> (Timing, Quality) {
+        let stretch = self.lookout.stretch();
+        match (stretch.trust, is_own, quality) {
+            (Trust::Right, ..) => (Timing::SETTLED, quality),
+            _ if self.is_unwritten => (Timing::SETTLED, quality),
+            (_, false, _) => (Timing::new(stretch.id, false), quality),
+            (Trust::Wrong, true, Quality::Future) => (Timing::new(stretch.id, true), Quality::Good),
+            (Trust::Plausible, true, Quality::Future) => (Timing::new(stretch.id, true), quality),
+            (_, true, _) => (Timing::SETTLED, quality),
+        }
+    }
+
+    /// Whether a time of its own is of the future, as far as this clock can tell.
+    pub fn is_future(&self, at: Stamp, now: Stamp) -> bool {
+        self.lookout.stretch().trust != Trust::Wrong && at > now.plus(FUTURE_MS)
+    }
+}
+
+/// What stands in the store is put right by the clock as it is now; `clock` goes with it. None on a
+/// clock that is not the machine's.
+///
+/// # Errors
+/// When the store cannot be read. Where it cannot be written the old times stay, and that is said.
+pub fn begin(store: &mut Store, clock: &Clock, forwarding: &mut Forwarding) -> Result<Option<Timekeeping>, StoreError> {
+    if !matches!(clock, Clock::Steady(_)) {
+        return Ok(None);
+    }
+    let reader = store.reader()?;
+    let (known, sight) = (reader.stretches()?, sight());
+    clock.follow(sight.offset_ms());
+    let newest = newest(&reader, &known, &sight)?;
+    drop(reader);
+    let begun = clock::begin(&known, &sight, newest);
+    let is_unwritten = begun.is_changed && !put_right(store, &begun, clock.now(), forwarding);
+    Ok(Some(Timekeeping { is_unwritten, ..Timekeeping::new(begun) }))
+}
+
+/// The newest stored sample that no step can move. Asked for only where it may matter.
+fn newest(reader: &Reader, known: &[clock::Stretch], sight: &Sight) -> Result<Option<Stamp>, StoreError> {
+    if sight.is_synchronised == Some(true) || sight.wall < clock::RELEASED {
+        return Ok(None);
+    }
+    let movable: Vec<u32> = clock::movable(known, &sight.boot).map(|stretch| stretch.id).collect();
+    let wrong = known.iter().filter(|stretch| stretch.trust == Trust::Wrong).map(|stretch| stretch.id);
+    let left_out: Vec<u32> = movable.into_iter().chain(wrong).collect();
+    let mut newest = None;
+    for (_, name) in reader.probes()? {
+        let found = reader.newest_beside(&name, &|timing| left_out.contains(&timing.stretch()))?;
+        newest = newest.max(found.map(|sample| sample.at));
+    }
+    Ok(newest)
+}
+
+/// False where the store could not be written.
+fn put_right(store: &mut Store, begun: &Begun, now: Stamp, forwarding: &mut Forwarding) -> bool {
+    let earliest = begun.moves.iter().map(|one| one.since.plus(one.by_ms.min(0))).min();
+    let facts: Vec<Change> = match begun.stepped_ms {
+        Some(_) => forwarding.clock_set(earliest, now),
+        None => Vec::new(),
+    };
+    let moved = match store.redate(begun, now, &facts) {
+        Ok(moved) => moved,
+        Err(why) => {
+            error!("what was dated by the clock of before keeps its old time for now: {why}");
+            return false;
+        }
+    };
+    let Some(by_ms) = begun.stepped_ms else { return true };
+    let (way, by) = (if by_ms > 0 { "forward" } else { "back" }, clock::span(by_ms.abs()));
+    match begun.stretch.trust {
+        Trust::Wrong => warn!("the machine's clock was set {way} by {by}: {}", begun.stretch.why),
+        _ => {
+            info!(samples = moved, "the machine's clock was set {way} by {by}; what it had dated wrongly is put right")
+        }
+    }
+    true
+}
+
+impl Engine {
+    /// Looks at the clocks, with every tick.
+    pub(super) fn look_at_the_clock(&mut self, now: Stamp) {
+        let Some(kept) = &mut self.timekeeping else { return };
+        let sight = Sight {
+            wall: Clock::Wall.now(),
+            since_boot_ms: since_boot_ms(),
+            boot: kept.boot.clone(),
+            is_synchronised: is_synchronised(),
+        };
+        let runs_ms = sight.since_boot_ms - kept.began_ms;
+        let seen = match kept.lookout.look(&sight) {
+            _ if kept.is_unwritten && runs_ms >= TRIES_AGAIN_MS => Seen::Stepped,
+            Seen::Changed if kept.is_unwritten => Seen::Even,
+            seen => seen,
+        };
+        match seen {
+            Seen::Even => {}
+            Seen::Changed => self.round.changes.push(Change::Clock(kept.lookout.stretch().clone())),
+            // With the store failing there is nothing to put right yet, and much to lose.
+            Seen::Stepped if self.outlets.writer.is_some() && self.store_fault.is_some() => {}
+            Seen::Stepped => {
+                if !kept.is_stepped && runs_ms >= RESTS_MS {
+                    kept.is_stepped = true;
+                    info!("the machine's clock was set; starting again with it");
+                    self.outlets.stepped.send_replace(true);
+                }
+            }
+        }
+        self.clock.follow(kept.lookout.stretch().offset_ms);
+        let (is_ok, is_advice, why) = match kept.lookout.standing() {
+            Standing::Well => (true, false, String::new()),
+            Standing::Unconfirmed => (false, true, String::new()),
+            Standing::Wrong(why) => (false, false, why.to_owned()),
+        };
+        self.keeper.clock_state(is_ok, is_advice, &why, now, &mut self.events);
+    }
+}

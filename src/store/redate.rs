@@ -1,0 +1,266 @@
+//! Dates samples anew after the machine's clock was set: what was dated by a clock that nobody had
+//! confirmed is moved by the step, in rows and in chunks alike, in one transaction.
+//!
+//! In: the moves of `watch::clock`, the stretch that holds now, facts that must not be ahead of it.
+//! Out: how many samples were moved. A probe's own time is never moved; one that was ahead of the
+//! wrong clock is asked anew whether it is of the future. A place that is taken already is passed by a
+//! millisecond, as on arrival. Memory holds the heap's moved rows and one chunk at a time.
+
+use std::collections::HashSet;
+
+use rusqlite::{Connection, Transaction, TransactionBehavior, named_params};
+
+use super::chunk::Row;
+use super::chunks::{self, ChunkError, Columns, Span};
+use super::error::StoreError;
+use super::open::Store;
+use super::rows::{self, SampleRow};
+use super::{Change, Known, Timing, merge, stretches};
+use crate::climate::{Quality, Quantity, Stamp};
+use crate::watch::alert::Watch;
+use crate::watch::clock::{Begun, Move, Trust};
+use crate::watch::dating::FUTURE_MS;
+use crate::watch::judge;
+
+/// Watches that run on the machine's clock: their open alerts go with every step.
+const ON_THE_CLOCK: [Watch; 7] = [
+    Watch::ProbeSilent,
+    Watch::SourceDown,
+    Watch::Store,
+    Watch::Clock,
+    Watch::MessengerFailing,
+    Watch::BackupOld,
+    Watch::Config,
+];
+
+impl Store {
+    /// Does what `begun` comes to at `now`, by the clock that holds from here on: moves samples, open
+    /// alerts and waiting messages, notes the stretch, writes `facts`. Returns how many samples were
+    /// moved.
+    ///
+    /// # Errors
+    /// When the store cannot be read or written; it is then as it was.
+    pub fn redate(&mut self, begun: &Begun, now: Stamp, facts: &[Change]) -> Result<u64, StoreError> {
+        let path = self.file();
+        let known = if begun.moves.is_empty() { Known::new() } else { self.reader()?.known()? };
+        let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate);
+        let done = || -> Result<u64, ChunkError> {
+            let transaction = transaction?;
+            let mut anew = Anew { begun, now, known, moved: 0 };
+            if !begun.moves.is_empty() {
+                anew.heap(&transaction)?;
+                anew.chunks(&transaction)?;
+            }
+            told(&transaction, begun, now)?;
+            for gone in &begun.moves {
+                transaction.execute("DELETE FROM clock WHERE id = ?1", [gone.stretch])?;
+            }
+            stretches::write(&transaction, &begun.stretch)?;
+            stretches::forget(&transaction, &begun.stretch)?;
+            for fact in facts {
+                rows::write(&transaction, fact)?;
+            }
+            transaction.commit()?;
+            Ok(anew.moved)
+        };
+        let done = done();
+        done.map_err(|error| error.told(&path, &self.connection))
+    }
+}
+
+struct Anew<'a> {
+    begun: &'a Begun,
+    now: Stamp,
+    /// Where samples are, so that none is put on another.
+    known: Known,
+    moved: u64,
+}
+
+impl Anew<'_> {
+    fn step_of(&self, timing: Timing) -> Option<&Move> {
+        self.begun.moves.iter().find(|one| one.stretch == timing.stretch())
+    }
+
+    /// What a sample names from now on.
+    fn timing(&self, is_own: bool) -> Timing {
+        if self.begun.stretch.trust == Trust::Right {
+            Timing::SETTLED
+        } else {
+            Timing::new(self.begun.stretch.id, is_own)
+        }
+    }
+
+    /// The sample as it stands from now on. Its old place must have been forgotten.
+    fn anew(&mut self, probe: i64, mut row: SampleRow) -> SampleRow {
+        let Some(step) = self.step_of(row.timing).copied() else { return row };
+        if !row.timing.is_own() {
+            let at = self.known.next_free(probe, Stamp(row.at).plus(step.by_ms));
+            row.at = at.0;
+            row.timing = self.timing(false);
+            self.moved += 1;
+        } else {
+            let is_ahead = Stamp(row.at).since(self.now) > FUTURE_MS;
+            row.quality = asked_anew(&row, is_ahead);
+            row.timing = if is_ahead { self.timing(true) } else { Timing::SETTLED };
+        }
+        self.known.insert(probe, Stamp(row.at));
+        row
+    }
+
+    /// The rows that are not sealed.
+    fn heap(&mut self, transaction: &Transaction<'_>) -> Result<(), ChunkError> {
+        let sealed = rows::sealing(transaction)?;
+        let mut found: Vec<(i64, SampleRow)> = Vec::new();
+        {
+            let sql = format!("SELECT {}, rowid FROM sample WHERE quality >= ?1 ORDER BY rowid", rows::SAMPLE_COLUMNS);
+            let mut read = transaction.prepare(&sql)?;
+            let mut read = read.query([Timing::new(1, false).bits()])?;
+            while let Some(row) = read.next()? {
+                let (number, sample): (i64, SampleRow) = (row.get(7)?, SampleRow::new(&rows::sample(row)?, false));
+                let counts = sealed.get(&sample.probe).is_none_or(|through| number > *through);
+                if counts && self.step_of(sample.timing).is_some() {
+                    found.push((number, sample));
+                }
+            }
+        }
+        for (_, row) in &found {
+            self.known.remove(row.probe, Stamp(row.at));
+        }
+        let mut write = transaction.prepare("UPDATE sample SET at = ?2, quality = ?3 WHERE rowid = ?1")?;
+        for (number, row) in &found {
+            let row = self.anew(row.probe, *row);
+            write.execute((number, row.at, i64::from(row.quality) | row.timing.bits()))?;
+        }
+        drop(write);
+        if let (Some((first, _)), Some((last, _))) = (found.first(), found.last()) {
+            let of_zone = "FROM sample WHERE rowid BETWEEN zone.first AND zone.last";
+            let sql = format!(
+                "UPDATE zone SET earliest = (SELECT min(at) {of_zone}), latest = (SELECT max(at) {of_zone})
+                 WHERE last >= ?1 AND first <= ?2"
+            );
+            transaction.execute(&sql, (first, last))?;
+        }
+        Ok(())
+    }
+
+    /// The sealed ones: each chunk that holds some is taken apart, and its samples put back where they
+    /// belong. Taken in the order that keeps moved ones clear of those that wait.
+    fn chunks(&mut self, transaction: &Transaction<'_>) -> Result<(), ChunkError> {
+        let first = self.begun.moves.iter().map(|one| one.stretch).min().unwrap_or(1);
+        let probes: Vec<i64> = {
+            let sql = "SELECT DISTINCT probe FROM chunk WHERE clock IS NOT NULL AND clock >= ?1";
+            transaction.prepare(sql)?.query_map([first], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?
+        };
+        for probe in probes {
+            let mut left: HashSet<i64> = HashSet::new();
+            let mut columns = Columns::default();
+            while let Some(span) = self.next_chunk(transaction, probe, first, &left)? {
+                left.insert(span.id);
+                match columns.load(transaction, span, [true; 4]) {
+                    Ok(true) => self.chunk(transaction, span, &columns)?,
+                    // Damaged: left as it is, to be salvaged.
+                    Ok(false) | Err(ChunkError::Blob(..)) => {}
+                    Err(error) => return Err(error),
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn next_chunk(
+        &self,
+        connection: &Connection,
+        probe: i64,
+        from_stretch: u32,
+        left: &HashSet<i64>,
+    ) -> rusqlite::Result<Option<Span>> {
+        let forward = self.begun.moves.first().is_some_and(|one| one.by_ms > 0);
+        let order = if forward { "DESC" } else { "ASC" };
+        let sql = format!(
+            "SELECT id, first, last, count FROM chunk WHERE probe = ?1 AND clock IS NOT NULL AND clock >= ?2
+             ORDER BY first {order}"
+        );
+        let mut read = connection.prepare_cached(&sql)?;
+        let mut read = read.query((probe, from_stretch))?;
+        while let Some(row) = read.next()? {
+            let count = usize::try_from(row.get::<_, i64>(3)?).unwrap_or(usize::MAX);
+            let span = Span { id: row.get(0)?, probe, first: row.get(1)?, last: row.get(2)?, count };
+            if !left.contains(&span.id) {
+                return Ok(Some(span));
+            }
+        }
+        Ok(None)
+    }
+
+    fn chunk(&mut self, transaction: &Transaction<'_>, span: Span, columns: &Columns) -> Result<(), ChunkError> {
+        let (mut stays, mut goes): (Vec<Row>, Vec<Row>) = (Vec::new(), Vec::new());
+        for row in columns.rows(i64::MIN, i64::MAX) {
+            if self.step_of(row.timing).is_some() { goes.push(row) } else { stays.push(row) }
+        }
+        if goes.is_empty() {
+            return Ok(());
+        }
+        chunks::remove(transaction, span.id)?;
+        let mut moved: Vec<Row> = Vec::with_capacity(goes.len());
+        for row in goes {
+            let Row { at, values, arrival, timing, .. } = row;
+            let old = SampleRow { probe: span.probe, at, values, quality: arrival, timing, awaited: false };
+            let SampleRow { at, quality, timing, .. } = self.anew(span.probe, old);
+            moved.push(Row { at, values, arrival: quality, judged: quality.into(), timing });
+        }
+        moved.sort_by_key(|row| row.at);
+        for rows in [stays, moved] {
+            for cluster in merge::clusters(&rows) {
+                merge::into_chunks(transaction, span.probe, cluster)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The quality of a sample with a time of its own, now that the clock is another.
+fn asked_anew(row: &SampleRow, is_ahead: bool) -> u16 {
+    let mut packed = 0;
+    for quantity in Quantity::ALL {
+        let bits = 4 * quantity.index();
+        let was = ((row.quality >> bits) & 0xF) as u8;
+        let value = row.values[quantity.index()];
+        if value.is_nan() && was == 0 {
+            continue;
+        }
+        let quality = match Quality::from_code(was) {
+            _ if is_ahead => Quality::Future,
+            Some(Quality::Future) => judge::on_arrival(quantity, value),
+            known => known.unwrap_or(Quality::Sentinel),
+        };
+        packed |= (quality as u16) << bits;
+    }
+    packed
+}
+
+/// Open alerts and waiting messages that were dated by the clock of before go with it.
+fn told(transaction: &Transaction<'_>, begun: &Begun, now: Stamp) -> rusqlite::Result<()> {
+    let on_the_clock = ON_THE_CLOCK.map(|watch| format!("'{}'", watch.word())).join(", ");
+    for Move { since, by_ms, .. } in &begun.moves {
+        let until = now.plus(-by_ms);
+        shift(transaction, &format!("watch NOT IN ({on_the_clock})"), (*since, until, *by_ms))?;
+        let sql = "UPDATE outbox SET created_at = created_at + ?3
+            WHERE delivered_at IS NULL AND created_at BETWEEN ?1 AND ?2";
+        transaction.execute(sql, (since.0, until.0, by_ms))?;
+    }
+    if let Some(by_ms) = begun.stepped_ms {
+        shift(transaction, &format!("watch IN ({on_the_clock})"), (Stamp(i64::MIN), Stamp(i64::MAX), by_ms))?;
+    }
+    Ok(())
+}
+
+fn shift(transaction: &Transaction<'_>, which: &str, (from, to, by_ms): (Stamp, Stamp, i64)) -> rusqlite::Result<()> {
+    for column in ["since", "first_at", "returned_at", "acknowledged_at"] {
+        let sql = format!(
+            "UPDATE alert SET {column} = {column} + :by
+             WHERE state <> 'ended' AND {which} AND {column} BETWEEN :from AND :to"
+        );
+        transaction.execute(&sql, named_params! {":by": by_ms, ":from": from.0, ":to": to.0})?;
+    }
+    Ok(())
+}

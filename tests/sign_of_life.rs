@@ -1,0 +1,159 @@
+//! The sign of life while something does not work: a store that another program holds locked, an outbox
+//! that is stuck. The address is not asked for, `/health` says which, and both are over when it is over.
+#![allow(clippy::unwrap_used, clippy::panic)]
+
+mod faults;
+mod harness;
+
+use std::io::{BufRead, BufReader, Write};
+use std::net::TcpListener;
+use std::process::Command;
+use std::sync::{Arc, Mutex};
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use harness::daemon::{Daemon, Site, named};
+use harness::sink::Sink;
+use harness::{Mosquitto, PATIENCE, wait_until};
+
+/// An address that is asked for; counts how often.
+fn asked_for() -> (String, Arc<Mutex<usize>>) {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let url = format!("http://{}/alive", listener.local_addr().unwrap());
+    let asked: Arc<Mutex<usize>> = Arc::default();
+    let counts = Arc::clone(&asked);
+    std::thread::spawn(move || {
+        for stream in listener.incoming().map_while(Result::ok) {
+            let mut reader = BufReader::new(stream);
+            let mut line = String::new();
+            while reader.read_line(&mut line).unwrap_or(0) > 2 {
+                line.clear();
+            }
+            *counts.lock().unwrap() += 1;
+            let _ = reader.get_mut().write_all(b"HTTP/1.1 204 No Content\r\n\r\n");
+        }
+    });
+    (url, asked)
+}
+
+fn config(port: u16, sink: &Sink, url: &str) -> String {
+    format!(
+        r#"
+[site]
+name = "cellar"
+timezone = "Etc/UTC"
+[store]
+path = "state"
+commit_every = "100ms"
+[status]
+listen = "127.0.0.1:0"
+[sign_of_life]
+url = "{url}"
+every = "1s"
+[[messenger]]
+name = "phone"
+webhook = {{ url = "{}" }}
+[[broker]]
+name = "house"
+url = "mqtt://127.0.0.1:{port}"
+[[probe]]
+name = "core"
+from = "house"
+topic = "core"
+format = "json"
+every = "1h"
+reads = {{ temperature = "/t" }}
+time = {{ at = "/ts", unit = "ms" }}
+[[space]]
+name = "shelf"
+"#,
+        sink.url()
+    )
+}
+
+struct Cellar {
+    broker: Mosquitto,
+    site: Site,
+    daemon: Daemon,
+    asked: Arc<Mutex<usize>>,
+}
+
+impl Cellar {
+    fn start(sink: &Sink) -> Cellar {
+        let broker = Mosquitto::start();
+        let (url, asked) = asked_for();
+        let site = Site::new(&config(broker.port(), sink, &url));
+        site.ok(&["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--core", "core"]);
+        let clock = site.folder.path().join("clock");
+        std::fs::write(&clock, "0 0 1\n").unwrap();
+        let mut program = Command::new(env!("CARGO_BIN_EXE_tubwatch"));
+        program.env("LD_PRELOAD", faults::shim()).env("SHIM_CLOCK", clock);
+        let daemon = site.run_as(program);
+        daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
+        Cellar { broker, site, daemon, asked }
+    }
+
+    fn reading(&self, celsius: f64) {
+        let at = SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis();
+        self.broker.publish("core", format!("{{\"t\": {celsius}, \"ts\": {at}}}"), 1, false);
+    }
+
+    /// The machine sleeps for so long, all in all.
+    fn sleep(&self, minutes: u32) {
+        let file = self.site.folder.path().join("clock");
+        std::fs::write(file.with_extension("new"), format!("0 {} 1\n", minutes * 60_000)).unwrap();
+        std::fs::rename(file.with_extension("new"), file).unwrap();
+    }
+
+    fn is_given(&self) {
+        let before = *self.asked.lock().unwrap();
+        wait_until(PATIENCE, "it is given", || *self.asked.lock().unwrap() > before);
+        wait_until(PATIENCE, "health is well", || self.daemon.get("/health").0 == 200);
+    }
+
+    /// Withheld because of `part`, and so it stays while the daemon goes on.
+    fn is_withheld(&self, part: &str) {
+        let because = format!("sign of life: withheld: {part}: ");
+        wait_until(PATIENCE, &because, || self.daemon.log_lines().iter().any(|line| line.contains(&because)));
+        let (code, _, body) = self.daemon.get("/health");
+        assert_eq!(code, 503);
+        assert!(body.starts_with(&format!("{part}: ")), "{body}");
+        // One may have been on its way.
+        let time = || self.daemon.status()["time"].as_str().unwrap().to_owned();
+        let (asked, began) = (*self.asked.lock().unwrap(), time());
+        let mut times = std::collections::BTreeSet::from([began]);
+        wait_until(PATIENCE, "the daemon goes on", || {
+            times.insert(time());
+            times.len() > 4
+        });
+        assert!(*self.asked.lock().unwrap() <= asked + 1, "asked for although {part} does not work");
+        assert_eq!(self.daemon.get("/health").0, 503);
+    }
+}
+
+#[test]
+fn nobody_is_told_that_all_is_well_while_the_store_or_the_outbox_is_not() {
+    let sink = Sink::start();
+    let cellar = Cellar::start(&sink);
+    cellar.reading(24.0);
+    cellar.is_given();
+
+    let other = rusqlite::Connection::open(cellar.site.store()).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    cellar.reading(24.1);
+    cellar.is_withheld("store");
+    other.execute_batch("COMMIT").unwrap();
+    cellar.is_given();
+
+    sink.answer(500);
+    cellar.reading(32.0);
+    cellar.reading(32.0);
+    wait_until(PATIENCE, "the messenger was tried", || !sink.posts().is_empty());
+    let tried = || cellar.site.query("SELECT count(*) FROM outbox WHERE tries > 0")[0][0] != "0";
+    wait_until(PATIENCE, "and failed", tried);
+    cellar.is_given();
+    // Longer than a messenger may be away before nobody hears of anything.
+    cellar.sleep(11);
+    cellar.is_withheld("outbox");
+    sink.answer(200);
+    cellar.is_given();
+}

@@ -1,0 +1,209 @@
+//! Samples dated anew after a step of the clock, in rows and in chunks: held against a plain model.
+#![allow(clippy::unwrap_used, clippy::panic)]
+
+use std::collections::BTreeMap;
+use std::ops::ControlFlow;
+use std::path::Path;
+use std::time::Duration;
+
+use rand::rngs::StdRng;
+use rand::{Rng, SeedableRng};
+use tubwatch::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS};
+use tubwatch::climate::{Quality, Quantity, Stamp};
+use tubwatch::store::history::Form;
+use tubwatch::store::{Change, Reader, Sample, Store, Timing, Urgency, Writer};
+use tubwatch::watch::alert::{Alert, AlertState, Severity, Watch};
+use tubwatch::watch::clock::{self, Sight, Stretch, Trust};
+
+/// 2026-11-25T06:00:00Z, and the machine started a day before.
+const NOW: i64 = 1_795_586_400_000;
+const SINCE_BOOT: i64 = DAY_MS;
+
+/// Time, values' first, quality's first, the mark.
+type Told = (i64, f64, Quality, bool);
+
+fn write(folder: &Path, changes: Vec<Change>) {
+    let writer = Writer::start(Store::open(folder).unwrap(), Duration::from_secs(60), |_| ()).unwrap();
+    writer.write(changes, Urgency::AtOnce, 0);
+    writer.flush_and_stop(Duration::from_secs(30)).unwrap();
+}
+
+fn told(folder: &Path, probe: &str) -> Vec<Told> {
+    let reader = Reader::open(folder).unwrap();
+    let mut told = Vec::new();
+    let mut visit = |_: usize, message: &tubwatch::store::JudgedMessage| {
+        told.push((message.at.0, message.values[0].unwrap(), message.quality[0], message.clock_unsure));
+        ControlFlow::Continue(())
+    };
+    reader.history(&[probe], Stamp(i64::MIN), Stamp(i64::MAX), Form::Raw, &mut visit).unwrap();
+    // The column by itself says the same.
+    let mut column = Vec::new();
+    let mut take = |reading: tubwatch::climate::Reading, unsure: bool| {
+        column.push((reading.at.0, reading.value, reading.quality, unsure));
+        ControlFlow::Continue(())
+    };
+    reader.readings(probe, Quantity::Temperature, Stamp(i64::MIN), Stamp(i64::MAX), &mut take).unwrap();
+    assert_eq!(column, told);
+    told
+}
+
+/// The quarter-hours say what the readings do.
+fn check_quarters(folder: &Path, probe: &str) {
+    let mut wanted: BTreeMap<i64, u64> = BTreeMap::new();
+    for (at, _, quality, _) in told(folder, probe) {
+        if quality == Quality::Good {
+            *wanted.entry(at.div_euclid(15 * MINUTE_MS)).or_default() += 1;
+        }
+    }
+    let mut found = BTreeMap::new();
+    let reader = Reader::open(folder).unwrap();
+    let mut visit = |quarter: &tubwatch::store::summary::Quarter| {
+        *found.entry(quarter.start.0.div_euclid(15 * MINUTE_MS)).or_default() += quarter.count;
+    };
+    reader.quarters(probe, Quantity::Temperature, Stamp(i64::MIN / 2), Stamp(i64::MAX / 2), &mut visit).unwrap();
+    assert_eq!(found, wanted);
+}
+
+fn connection(folder: &Path) -> rusqlite::Connection {
+    rusqlite::Connection::open(folder.join("tubwatch.sqlite")).unwrap()
+}
+
+fn sample(probe: i64, at: i64, value: f64, quality: Quality, timing: Timing) -> Sample {
+    Sample { probe, at: Stamp(at), values: [Some(value), None, None, None], quality: [quality; 4], timing }
+}
+
+fn stretch(id: u32, boot: &str, offset_ms: i64, trust: Trust) -> Stretch {
+    let since = Stamp(offset_ms + 1_000);
+    Stretch { id, boot: boot.to_owned(), since, offset_ms, trust, why: String::new() }
+}
+
+fn sight(is_synchronised: bool) -> Sight {
+    let boot = "this".to_owned();
+    Sight { wall: Stamp(NOW), since_boot_ms: SINCE_BOOT, boot, is_synchronised: Some(is_synchronised) }
+}
+
+/// A store in which clocks were wrong: stretch 1 of another boot, 2 (years behind) and 3 (`off_ms`
+/// from right) of this one. Some samples are sealed. Gives, by probe, what it should say in the end.
+fn wrong_clocks(folder: &Path, off_ms: i64) -> Vec<Vec<Told>> {
+    let right = NOW - SINCE_BOOT;
+    let mut random = StdRng::seed_from_u64(off_ms.unsigned_abs());
+    Store::open(folder).unwrap().probe_ids(&["a", "b"]).unwrap();
+    let stretches = [
+        stretch(1, "that", right - 900 * DAY_MS, Trust::Wrong),
+        stretch(2, "this", right - 2_500 * DAY_MS, Trust::Wrong),
+        stretch(3, "this", right + off_ms, Trust::Plausible),
+    ];
+    write(folder, stretches.map(Change::Clock).to_vec());
+    let (mut changes, mut wanted) = (Vec::new(), vec![Vec::new(), Vec::new()]);
+    let mut put = |probe: i64, at: i64, quality, timing, end: (i64, Quality, bool)| {
+        let value = 20.0 + f64::from(random.random_range(0..50_u8)) / 100.0;
+        changes.push(Change::Sample(sample(probe, at, value, quality, timing)));
+        wanted[probe as usize - 1].push((end.0, value, end.1, end.2));
+    };
+    for n in 0..1_200_i64 {
+        for probe in [1, 2] {
+            let (since_boot, jitter) = (60_000 + n * 30_000, n * 37 % 50 + probe);
+            let good = Quality::Good;
+            // Long ago, by a clock that was right; and by one that was not, and cannot be put right.
+            let old = NOW - 300 * DAY_MS + n * 30_000 + jitter;
+            put(probe, old, good, Timing::SETTLED, (old, good, false));
+            let lost = right - 900 * DAY_MS + since_boot + jitter;
+            put(probe, lost, good, Timing::new(1, false), (lost, good, true));
+            // This boot's: first years behind, then a little off.
+            let (number, off) = if n < 600 { (2, -2_500 * DAY_MS) } else { (3, off_ms) };
+            let truth = right + since_boot + jitter;
+            put(probe, truth + off, good, Timing::new(number, false), (truth, good, false));
+        }
+    }
+    // Times of their own: one was held for the future, another is.
+    let ahead = NOW - 7 * HOUR_MS;
+    put(1, ahead, Quality::Future, Timing::new(3, true), (ahead, Quality::Good, false));
+    let far = NOW + 3 * DAY_MS;
+    put(1, far, Quality::Good, Timing::new(2, true), (far, Quality::Future, false));
+    let undated = right + 50_000_000 + off_ms;
+    put(2, undated, Quality::Undated, Timing::new(3, false), (undated - off_ms, Quality::Undated, false));
+    let later = changes.split_off(changes.len() / 2);
+    write(folder, changes);
+    Store::open(folder).unwrap().seal().unwrap();
+    write(folder, later);
+    wanted.iter_mut().for_each(|told| told.sort_by_key(|told| told.0));
+    wanted
+}
+
+#[test]
+fn what_a_wrong_clock_dated_is_put_right_in_rows_and_chunks() {
+    for (off_ms, confirmed) in [(HOUR_MS, true), (-3 * HOUR_MS, false), (30_000, true), (-30_000, false)] {
+        let folder = tempfile::tempdir().unwrap();
+        let folder = folder.path();
+        let wanted = wrong_clocks(folder, off_ms);
+        let sealed = "SELECT count(*) FROM chunk WHERE clock >= 2";
+        let sealed: i64 = connection(folder).query_row(sealed, [], |row| row.get(0)).unwrap();
+        assert!(sealed >= 2, "{sealed}");
+        let mut store = Store::open(folder).unwrap();
+        let begun = clock::begin(&store.reader().unwrap().stretches().unwrap(), &sight(confirmed), None);
+        assert_eq!(begun.moves.iter().map(|one| one.stretch).collect::<Vec<_>>(), [2, 3]);
+        let fact = Change::Fact { key: "forward:farm".to_owned(), value: "{}".to_owned() };
+        assert_eq!(store.redate(&begun, Stamp(NOW), &[fact]).unwrap(), 2_401);
+        drop(store);
+        for again in [false, true] {
+            for (wanted, probe) in wanted.iter().zip(["a", "b"]) {
+                let found = told(folder, probe);
+                assert_eq!(found.len(), wanted.len(), "each once");
+                for (found, wanted) in found.iter().zip(wanted) {
+                    // A place that was taken may be passed by a few milliseconds.
+                    assert!((0..200).contains(&(found.0 - wanted.0)), "{found:?} {wanted:?} {off_ms}");
+                    assert_eq!((found.2, found.3), (wanted.2, wanted.3), "{found:?} {off_ms}");
+                }
+                let sum = |told: &[Told]| told.iter().map(|told| (told.1 * 100.0).round() as i64).sum::<i64>();
+                assert_eq!(sum(&found), sum(wanted));
+                check_quarters(folder, probe);
+            }
+            if !again {
+                Store::open(folder).unwrap().seal().unwrap();
+            }
+        }
+        let reader = Reader::open(folder).unwrap();
+        let left: Vec<_> = reader.stretches().unwrap().into_iter().map(|it| (it.id, it.trust)).collect();
+        let new = if confirmed { Trust::Right } else { Trust::Plausible };
+        assert_eq!(left, [(1, Trust::Wrong), (4, new)]);
+        assert_eq!(reader.fact("forward:farm").unwrap().as_deref(), Some("{}"));
+        // What nobody confirmed may be moved once more; the rest names no clock any more.
+        let named = reader.newest_beside("b", &|timing| timing.stretch() == 0).unwrap();
+        assert_eq!(named.map(|it| it.timing.stretch()), Some(if confirmed { 1 } else { 4 }));
+    }
+}
+
+#[test]
+fn open_alerts_go_with_the_clock() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let right = NOW - SINCE_BOOT;
+    let alert = |id, watch: Watch, at: i64| Alert {
+        id,
+        subject: "x".to_owned(),
+        watch,
+        severity: Severity::Warning,
+        state: AlertState::Unacknowledged,
+        since: Stamp(at),
+        first_at: Stamp(at - 1_000),
+        value: None,
+        limit: None,
+        text: "x".to_owned(),
+        returned_at: None,
+        acknowledged_at: None,
+        ended_at: None,
+        repeat: 0,
+    };
+    let old = right - 2_500 * DAY_MS + HOUR_MS;
+    let own = NOW - 2 * HOUR_MS;
+    let alerts =
+        [alert(1, Watch::CoreTemperature, old), alert(2, Watch::Temperature, own), alert(3, Watch::Store, old)];
+    let mut changes: Vec<Change> = alerts.into_iter().map(Change::Alert).collect();
+    changes.push(Change::Clock(stretch(1, "this", right - 2_500 * DAY_MS, Trust::Wrong)));
+    write(folder, changes);
+    let mut store = Store::open(folder).unwrap();
+    let begun = clock::begin(&store.reader().unwrap().stretches().unwrap(), &sight(true), None);
+    store.redate(&begun, Stamp(NOW), &[]).unwrap();
+    let since: Vec<i64> = store.reader().unwrap().alerts(true).unwrap().iter().map(|it| it.since.0).collect();
+    assert_eq!(since, [right + HOUR_MS, own, right + HOUR_MS], "one was raised by a probe's own time");
+}
