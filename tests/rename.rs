@@ -112,6 +112,9 @@ fn history_follows_a_renamed_probe_and_space() {
     let climate = std::fs::read_to_string(site.folder.path().join("out/climate.csv")).unwrap();
     assert_eq!(climate.lines().filter(|line| line.contains(",core-middle,") && line.contains(",24.5,")).count(), 50);
     assert!(!climate.contains("core-1,") && climate.contains(",rack,"), "{}", &climate[..500]);
+    // What was recorded under the old name is replayed under the new one.
+    std::fs::write(site.folder.path().join("old.csv"), climate.replace(",core-middle,", ",core-1,")).unwrap();
+    assert!(site.ok(&["replay", "old.csv"]).contains("from 100 samples"));
     let log = std::fs::read_to_string(site.folder.path().join("out/log.csv")).unwrap();
     assert!(log.contains(",renamed,"), "{log}");
     assert!(daemon.terminate().0.success());

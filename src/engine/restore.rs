@@ -220,7 +220,7 @@ fn keeper(plan: &Plan, entries: &[Entry], open: Vec<Alert>, next_alert_id: i64, 
     let mut keeper = Keeper::new(plan.setup.clone(), book.tubs, open, next_alert_id, now);
     // Nothing was watched before, so nothing is told.
     keeper.heat_runs_changed(&book.heat_runs, now, &mut Vec::new());
-    wishes::recall(&mut keeper, entries, now);
+    wishes::recall(&mut keeper, &rename::in_todays_names(entries), now);
     keeper
 }
 
