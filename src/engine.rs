@@ -15,6 +15,7 @@ pub mod forwarder;
 pub mod forwarding;
 mod messages;
 pub mod notify;
+mod parts;
 mod rebuild;
 pub mod replay;
 pub mod restore;
@@ -44,7 +45,7 @@ use crate::grow::logbook::Entry;
 use crate::ingest::{Delivery, Receipt, SourceState};
 use crate::status::snapshot::Snapshot;
 use crate::store::{Change, Known, Reader, Report, Urgency, Writer};
-use crate::watch::alert::{Alert, AlertEvent, Watch};
+use crate::watch::alert::{Alert, AlertEvent};
 use crate::watch::dating::{Dated, Dating};
 use crate::watch::keeper::Keeper;
 
@@ -296,22 +297,6 @@ impl Engine {
         }
     }
 
-    fn source(&mut self, source: usize, state: SourceState, at: Stamp, why: &str) {
-        let at = at.max(self.clock.now());
-        let live = &mut self.sources[source];
-        if live.state != state {
-            let name = &self.plan.setup.sources[source].name;
-            match state {
-                SourceState::Connected => info!("{name}: connected"),
-                SourceState::Connecting if why.is_empty() => info!("{name}: connecting"),
-                SourceState::Connecting | SourceState::Away => warn!("{name}: {}: {why}", state.word()),
-            }
-            *live = SourceLive { state, since: at, bound: None };
-        }
-        self.keeper.source(source, state == SourceState::Connected, at, why, &mut self.events);
-        self.changed = true;
-    }
-
     fn tick(&mut self) {
         let now = self.clock.now();
         for probe in 0..self.dating.len() {
@@ -398,19 +383,6 @@ impl Engine {
             self.ticked_at = now;
             self.keeper.tick(now, &mut self.events);
         }
-    }
-
-    /// How the backups stand was looked at.
-    fn backup(&mut self, standing: &backups::Standing) {
-        let now = self.clock.now();
-        self.keeper.machine_state(Watch::BackupOld, "", standing.is_ok, &standing.why, now, &mut self.events);
-    }
-
-    /// The config was read: it is in force, or was refused.
-    fn config(&mut self, refused: &mut watch::Receiver<Option<String>>) {
-        let (now, why) = (self.clock.now(), refused.borrow_and_update().clone());
-        let is_ok = why.is_none();
-        self.keeper.machine_state(Watch::Config, "", is_ok, &why.unwrap_or_default(), now, &mut self.events);
     }
 
     /// Hands what the round added up to to the writer and the messengers, and shows it.
