@@ -4,8 +4,11 @@
 //! output holds results alone.
 
 use std::io::IsTerminal;
+use std::str::FromStr;
 
-use tracing_subscriber::EnvFilter;
+use tracing_subscriber::filter::Targets;
+use tracing_subscriber::layer::SubscriberExt;
+use tracing_subscriber::util::SubscriberInitExt;
 
 use super::speak::{Failure, Outcome, Voice};
 use super::{arrivals, now, rehearse as rehearsal};
@@ -13,7 +16,7 @@ use crate::config::Plan;
 use crate::{daemon, deliver};
 
 /// Which messages are logged where `TUBWATCH_LOG` does not say otherwise.
-const LOG_DEFAULT: &str = "info,rumqttc=warn";
+const LOG_DEFAULT: &str = "info";
 
 /// Two are as many as a card-sized computer should give: one for the engine, one for the rest.
 const WORKERS: usize = 2;
@@ -28,15 +31,18 @@ fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
 
 /// Sends the log to standard error; `TUBWATCH_LOG` sets levels by module, `debug` or `info,tubwatch::ingest=debug`.
 fn log_to_stderr(default: &str) {
-    let filter = EnvFilter::try_from_env("TUBWATCH_LOG").unwrap_or_else(|_| EnvFilter::new(default));
-    let logger = tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_ansi(std::io::stderr().is_terminal())
-        .with_target(false);
+    let wanted = std::env::var("TUBWATCH_LOG").ok().filter(|text| !text.is_empty());
+    let levels = wanted.and_then(|text| Targets::from_str(&text).ok());
+    let levels = levels.unwrap_or_else(|| Targets::from_str(default).expect("the levels of this file can be read"));
+    let ansi = std::io::stderr().is_terminal();
+    let lines = tracing_subscriber::fmt::layer().with_writer(std::io::stderr).with_ansi(ansi).with_target(false);
+    let logger = tracing_subscriber::registry().with(levels);
     // A journal dates its lines itself.
-    let started =
-        if std::env::var_os("JOURNAL_STREAM").is_some() { logger.without_time().try_init() } else { logger.try_init() };
+    let started = if std::env::var_os("JOURNAL_STREAM").is_some() {
+        logger.with(lines.without_time()).try_init()
+    } else {
+        logger.with(lines).try_init()
+    };
     // Refused only where a logger is set already.
     let _ = started;
 }

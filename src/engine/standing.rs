@@ -1,6 +1,5 @@
 //! `standing.json` kept up to date, beside the loop.
 //!
-//! In: what stands, whenever that changes. Out: the file, and for the store what changed untold.
 //! Only the newest state matters: while one is being written, a later one waits and replaces any
 //! that waited before it.
 
@@ -10,8 +9,8 @@ use std::sync::{Arc, Mutex};
 
 use tracing::warn;
 
+use super::{Engine, brought};
 use crate::climate::stamp::DAY_MS;
-use crate::engine::{Engine, brought};
 use crate::grow::logbook::{Deed, Entry};
 use crate::store::Change;
 use crate::store::standing::{self, Standing};
