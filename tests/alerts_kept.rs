@@ -48,10 +48,11 @@ fn connected(daemon: &Daemon) {
     daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
 }
 
+/// Two readings that are sure to have times of their own.
 fn too_hot(broker: &Mosquitto) {
-    for tenth in [0, 1] {
-        let at = SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis();
-        broker.publish("core", format!("{{\"t\": 32.{tenth}, \"ts\": {at}}}"), 1, false);
+    let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis();
+    for (celsius, at) in [(32.0, now - 1_000), (32.1, now)] {
+        broker.publish("core", format!("{{\"t\": {celsius}, \"ts\": {at}}}"), 1, false);
     }
 }
 
@@ -114,6 +115,7 @@ fn a_messenger_that_has_left_the_config_fails_no_more() {
     let daemon = site.run_as(clocks.program());
     connected(&daemon);
     too_hot(&broker);
+    wait_until(PATIENCE, "the hall hears of the heat", || told(&hall, "core-temperature", "raised").is_some());
     let failed = || site.query("SELECT count(*) FROM outbox WHERE tries > 0")[0][0] != "0";
     wait_until(PATIENCE, "the phone fails", failed);
     // A minute goes by: the machine sleeps.

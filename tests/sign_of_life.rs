@@ -91,8 +91,9 @@ impl Cellar {
         Cellar { broker, site, clocks, daemon, asked }
     }
 
-    fn reading(&self, celsius: f64) {
-        let at = SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis();
+    /// A reading of so long ago.
+    fn reading(&self, celsius: f64, ago_ms: u128) {
+        let at = SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis() - ago_ms;
         self.broker.publish("core", format!("{{\"t\": {celsius}, \"ts\": {at}}}"), 1, false);
     }
 
@@ -126,19 +127,19 @@ impl Cellar {
 fn nobody_is_told_that_all_is_well_while_the_store_or_the_outbox_is_not() {
     let sink = Sink::start();
     let cellar = Cellar::start(&sink);
-    cellar.reading(24.0);
+    cellar.reading(24.0, 10_000);
     cellar.is_given();
 
     let other = rusqlite::Connection::open(cellar.site.store()).unwrap();
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
-    cellar.reading(24.1);
+    cellar.reading(24.1, 5_000);
     cellar.is_withheld("store");
     other.execute_batch("COMMIT").unwrap();
     cellar.is_given();
 
     sink.answer(500);
-    cellar.reading(32.0);
-    cellar.reading(32.0);
+    cellar.reading(32.0, 1_000);
+    cellar.reading(32.0, 0);
     wait_until(PATIENCE, "the messenger was tried", || !sink.posts().is_empty());
     let tried = || cellar.site.query("SELECT count(*) FROM outbox WHERE tries > 0")[0][0] != "0";
     wait_until(PATIENCE, "and failed", tried);
