@@ -69,6 +69,9 @@ pub enum DaemonError {
         /// Why.
         source: std::io::Error,
     },
+    /// Its certificate cannot be used.
+    #[error("status: {0}")]
+    Tls(String),
     /// The machine refuses signal handlers.
     #[error("signals cannot be received on this machine: {0}")]
     Signals(std::io::Error),
@@ -152,6 +155,8 @@ pub async fn start(
 ) -> Result<Running, DaemonError> {
     // Refused by rustls when another part of the process was first, which is as good.
     let _ = rustls::crypto::ring::default_provider().install_default();
+    let tls = plan.status.tls.as_ref().map(config::tls::server).transpose().map_err(DaemonError::Tls)?;
+    let access = Access { token: plan.status.token.clone(), tls: tls.map(Arc::new) };
     let listener = door.open(plan.status.listen)?;
     let is_first = !plan.store.folder.join(FILE).exists();
     let mut restored = {
@@ -215,7 +220,6 @@ pub async fn start(
     let mut address = None;
     let status = listener.map(|listener| {
         address = listener.local_addr().ok();
-        let access = Access { token: plan.status.token.clone() };
         let (stop, stopped) = oneshot::channel::<()>();
         let stopping = async {
             // A dropped sender means stop as well.
@@ -225,7 +229,7 @@ pub async fn start(
         (stop, tokio::spawn(status::serve(listener, inlets, access, stopping)))
     });
     if let Some(address) = address {
-        info!("the status page is at http://{address}/");
+        info!("the status page is at {}://{address}/", plan.status.scheme());
     }
     let now = {
         let clock = clock.clone();

@@ -12,7 +12,7 @@ use crate::climate::Stamp;
 use crate::climate::stamp::{MINUTE_MS, SECOND_MS};
 use crate::engine::wishes;
 use crate::grow::amend;
-use crate::grow::logbook::{self, Deed, Entry};
+use crate::grow::logbook::{self, Deed, Entry, Run};
 use crate::records::recorded::Recorded;
 use crate::watch::alert::{Alert, AlertEvent};
 use crate::watch::keeper::{Keeper, Taken};
@@ -119,8 +119,9 @@ impl Replay {
         while self.to_come.front().is_some_and(|entry| entry.at <= at) {
             self.told.extend(self.to_come.pop_front());
         }
-        let tubs = logbook::tubs(&self.told, self.setup.timezone);
-        let mut keeper = Keeper::new(self.setup.clone(), tubs, Vec::new(), 1, at);
+        let book = logbook::fold(&self.told, self.setup.timezone);
+        let mut keeper = Keeper::new(self.setup.clone(), book.tubs, Vec::new(), 1, at);
+        follow_heat_runs(&mut keeper, &book.heat_runs, at, events);
         keeper.wait_for_first_samples();
         keeper.take_as_known();
         wishes::recall(&mut keeper, &self.told, at);
@@ -156,10 +157,18 @@ impl Replay {
         } else {
             let at = entry.at.max(self.looked);
             self.told.push(entry);
-            keeper.tubs_changed(logbook::tubs(&self.told, self.setup.timezone), at, events);
+            let book = logbook::fold(&self.told, self.setup.timezone);
+            keeper.tubs_changed(book.tubs, at, events);
+            follow_heat_runs(keeper, &book.heat_runs, at, events);
             keeper.take_as_known();
         }
     }
+}
+
+/// Heat runs as the logbook tells them now, made of what is replayed: no store is asked for what was before.
+fn follow_heat_runs(keeper: &mut Keeper, runs: &[Run], at: Stamp, events: &mut Vec<AlertEvent>) {
+    keeper.heat_runs_changed(runs, at, events);
+    keeper.trust_heat_runs();
 }
 
 /// The open alert of this replay on the same subject by the same watch as the stored one.

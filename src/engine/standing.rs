@@ -1,5 +1,6 @@
 //! `standing.json` kept up to date, beside the loop.
 //!
+//! In: what stands, whenever that changes. Out: the file, and for the store what changed untold.
 //! Only the newest state matters: while one is being written, a later one waits and replaces any
 //! that waited before it.
 

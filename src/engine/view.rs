@@ -148,6 +148,7 @@ impl Engine {
         }
         Inner {
             timezone: self.plan.timezone,
+            show: setup.show,
             faults: self.faults(),
             shelved_until: self
                 .keeper

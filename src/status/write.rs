@@ -125,10 +125,11 @@ pub(super) async fn sign_in(State(desk): State<Desk>, request: Request) -> Respo
         return page::answer(StatusCode::UNAUTHORIZED, page::sign::in_form(&next, Some("That is not the token.")));
     }
     let cookie = format!(
-        "{}={}; Path=/; Max-Age={}; HttpOnly; SameSite=Strict",
+        "{}={}; Path=/; Max-Age={}; {}",
         session::COOKIE,
         session::begin(&token, chrono::Utc::now().timestamp()),
-        session::LASTS_S
+        session::LASTS_S,
+        desk.access.cookie_ends()
     );
     ([(header::SET_COOKIE, cookie)], see(&next)).into_response()
 }
@@ -142,7 +143,7 @@ pub(super) async fn sign_out(
     if let Err(refused) = permit(&desk, &shown, request, "/".to_owned()).await {
         return refused;
     }
-    let cookie = format!("{}=; Path=/; Max-Age=0; HttpOnly; SameSite=Strict", session::COOKIE);
+    let cookie = format!("{}=; Path=/; Max-Age=0; {}", session::COOKIE, desk.access.cookie_ends());
     ([(header::SET_COOKIE, cookie)], see("/")).into_response()
 }
 
