@@ -27,6 +27,7 @@ use crate::engine::notify::Manager;
 use crate::engine::restore::{self, RestoreError};
 use crate::engine::shelf::{ASKED_MAX, Shelf};
 use crate::engine::{Engine, Inlets, Outlets};
+use crate::grow::rename::Renaming;
 use crate::ingest::{Delivery, Sources};
 use crate::status::{self, Access, snapshot::Snapshot};
 use crate::store::Writer;
@@ -159,6 +160,7 @@ pub async fn start(
     let access = Access { token: plan.status.token.clone(), tls: tls.map(Arc::new) };
     let listener = door.open(plan.status.listen)?;
     let is_first = !plan.store.folder.join(FILE).exists();
+    let plan = in_todays_names(plan).await;
     let mut restored = {
         let (plan, clock) = (Arc::clone(&plan), clock.clone());
         tokio::task::spawn_blocking(move || restore::restore(&plan, &clock))
@@ -258,6 +260,24 @@ pub async fn start(
     })
 }
 
+/// The plan with what was renamed since the config was written under its new name.
+async fn in_todays_names(plan: Arc<Plan>) -> Arc<Plan> {
+    let renamed = tokio::task::spawn_blocking(move || {
+        let renamings = restore::renamings(&plan);
+        if renamings.is_empty() {
+            return plan;
+        }
+        let mut new = Plan::clone(&plan);
+        for Renaming { what, old, new } in new.in_todays_names(&renamings) {
+            let word = what.word();
+            warn!("{word} {old} is called {new} since it was renamed; write {new} in {} too", plan.file.display());
+        }
+        Arc::new(new)
+    });
+    // It cannot panic; were it so, the task's end would be the process's.
+    renamed.await.unwrap_or_else(|why| std::panic::resume_unwind(why.into_panic()))
+}
+
 impl Running {
     /// Waits until a part ends that nobody stopped, and gives its name.
     pub async fn ended(&mut self) -> String {
@@ -339,6 +359,7 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
         info!("{doing}");
         manager.ready(&doing);
         let (mut turning, mut stepped) = (running.snapshots.clone(), running.stepped.clone());
+        let mut renames = running.snapshots.clone();
         let ask = loop {
             tokio::select! {
                 _ = terminate.recv() => break Ask::Stop,
@@ -358,6 +379,10 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
                 // Its sender lives as long as the engine, whose end is noticed below.
                 Ok(_) = stepped.wait_for(|stepped| *stepped) => break Ask::Reload,
                 () = manager.feed(&mut turning) => {}
+                Ok(_) = renames.wait_for(|snapshot| snapshot.inner.renamed) => {
+                    info!("something was renamed: taking the new names up");
+                    break Ask::Reload;
+                }
                 name = running.ended() => return Err(DaemonError::Ended(name)),
                 _ = look.tick() => {
                     if running.storeless && restore::can_open(&plan) {

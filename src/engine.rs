@@ -141,6 +141,8 @@ pub struct Engine {
     entries: Vec<Entry>,
     reader: Option<Reader>,
     data_version: i64,
+    /// Something was renamed since the start.
+    renamed: bool,
     telling: Telling,
     outlets: Outlets,
     round: Round,
@@ -182,6 +184,7 @@ impl Engine {
             seen: restored.seen,
             entries: restored.entries,
             data_version: 0,
+            renamed: false,
             reader: restored.reader,
             store_fault: restored.fault,
             timekeeping: restored.timekeeping,

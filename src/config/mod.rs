@@ -26,6 +26,7 @@ pub mod plan;
 mod probes;
 mod recipe;
 mod registers;
+pub mod renamed;
 mod shapes;
 mod site;
 mod sources;

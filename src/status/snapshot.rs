@@ -188,6 +188,8 @@ pub struct Inner {
     pub timezone: chrono_tz::Tz,
     /// The degrees that people are shown.
     pub show: crate::climate::degrees::Degrees,
+    /// A probe or space was renamed since the start: the daemon takes itself up anew.
+    pub renamed: bool,
     /// What does not work, each in one plain sentence; empty: all works.
     pub faults: Vec<String>,
     /// Alerts that are put aside, and until when.

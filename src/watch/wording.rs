@@ -417,10 +417,8 @@ mod tests {
             "Tub A1: substrate 83.1 °F, over 82.4 for 48 min, rising 0.4 °F an hour; damage at 91.4 in about 21 h. \
              Spread the tubs, cool the room, leave the lid shut. Dry hands at switches."
         );
-        assert_eq!(
-            kept_again(Watch::Temperature, "shelf", Some(25.0), HOUR_MS, Degrees::Fahrenheit),
-            "Space shelf: air 77.0 °F, back within its limits after 1 h."
-        );
+        let over = kept_again(Watch::Temperature, "shelf", Some(25.0), HOUR_MS, Degrees::Fahrenheit);
+        assert_eq!(over, "Space shelf: air 77.0 °F, back within its limits after 1 h.");
     }
 
     #[test]
@@ -459,12 +457,10 @@ mod tests {
         let grave = Broken { side: Side::AtOrOver, severity: Severity::Critical, ..core(31.2) };
         assert!(broken(&grave).ends_with(BURNING));
         assert!(!broken(&core(28.4)).contains("burning"));
-        let cold = Broken { side: Side::Under, ..core(12.0) };
-        assert!(!broken(&cold).contains("burning"));
+        assert!(!broken(&Broken { side: Side::Under, ..core(12.0) }).contains("burning"));
         assert!(silent("shelf-air", true, HOUR_MS, MINUTE_MS, &[], Some("shelf")).contains(BURNING));
         assert!(!silent("shelf-air", true, HOUR_MS, MINUTE_MS, &[], None).contains("burning"));
-        let blind = ["shelf".to_owned()];
-        assert!(source_away("house", "broker", HOUR_MS, "", 2, &blind).contains(BURNING));
+        assert!(source_away("house", "broker", HOUR_MS, "", 2, &["shelf".to_owned()]).contains(BURNING));
     }
 
     #[test]
