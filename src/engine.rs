@@ -212,6 +212,8 @@ impl Engine {
         if let Some(why) = engine.store_fault.clone() {
             engine.keeper.store_state(false, &why, now, &mut engine.events);
         }
+        // Nobody sees an empty state, neither at a start nor when everything starts again.
+        engine.show(true);
         engine
     }
 

@@ -4,9 +4,9 @@
 mod faults;
 mod harness;
 
-use std::process::Command;
 use std::time::{SystemTime, UNIX_EPOCH};
 
+use faults::Clocks;
 use harness::daemon::{Daemon, Site, named};
 use harness::sink::Sink;
 use harness::{Mosquitto, PATIENCE, wait_until};
@@ -48,10 +48,11 @@ fn connected(daemon: &Daemon) {
     daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
 }
 
+/// Two readings that are sure to have times of their own.
 fn too_hot(broker: &Mosquitto) {
-    for tenth in [0, 1] {
-        let at = SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis();
-        broker.publish("core", format!("{{\"t\": 32.{tenth}, \"ts\": {at}}}"), 1, false);
+    let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis();
+    for (celsius, at) in [(32.0, now - 1_000), (32.1, now)] {
+        broker.publish("core", format!("{{\"t\": {celsius}, \"ts\": {at}}}"), 1, false);
     }
 }
 
@@ -110,18 +111,15 @@ fn a_messenger_that_has_left_the_config_fails_no_more() {
     phone.answer(500);
     let site = Site::new(&config(broker.port(), &[("phone", &phone), ("hall", &hall)]));
     site.ok(&["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--core", "core"]);
-    let clock = site.folder.path().join("clock");
-    std::fs::write(&clock, "0 0 1\n").unwrap();
-    let mut program = Command::new(env!("CARGO_BIN_EXE_tubwatch"));
-    program.env("LD_PRELOAD", faults::shim()).env("SHIM_CLOCK", &clock);
-    let daemon = site.run_as(program);
+    let clocks = Clocks::right(site.folder.path());
+    let daemon = site.run_as(clocks.program());
     connected(&daemon);
     too_hot(&broker);
+    wait_until(PATIENCE, "the hall hears of the heat", || told(&hall, "core-temperature", "raised").is_some());
     let failed = || site.query("SELECT count(*) FROM outbox WHERE tries > 0")[0][0] != "0";
     wait_until(PATIENCE, "the phone fails", failed);
     // A minute goes by: the machine sleeps.
-    std::fs::write(clock.with_extension("new"), "0 70000 1\n").unwrap();
-    std::fs::rename(clock.with_extension("new"), &clock).unwrap();
+    clocks.set(0, 70_000, true);
     wait_until(PATIENCE, "the other messenger tells of it", || told(&hall, "messenger-failing", "raised").is_some());
 
     site.write_config(&config(broker.port(), &[("hall", &hall)]));

@@ -7,9 +7,9 @@ mod faults;
 mod harness;
 
 use std::ops::ControlFlow;
-use std::process::Command;
 use std::time::{SystemTime, UNIX_EPOCH};
 
+use faults::Clocks;
 use harness::daemon::{Daemon, Site, named};
 use harness::sink::Sink;
 use harness::{Mosquitto, PATIENCE, wait_until};
@@ -70,6 +70,7 @@ struct Shed {
     broker: Mosquitto,
     sink: Sink,
     site: Site,
+    clocks: Clocks,
     sent: Vec<(i64, f64)>,
     timed: Vec<(i64, f64)>,
     slept_ms: i64,
@@ -79,22 +80,17 @@ impl Shed {
     fn new() -> Shed {
         let (broker, sink) = (Mosquitto::start(), Sink::start());
         let site = Site::new(&config(&broker, &sink));
-        Shed { broker, sink, site, sent: Vec::new(), timed: Vec::new(), slept_ms: 0 }
+        let clocks = Clocks::right(site.folder.path());
+        Shed { broker, sink, site, clocks, sent: Vec::new(), timed: Vec::new(), slept_ms: 0 }
     }
 
     /// Sets the wall clock so far from the truth; the kernel holds it for synchronised or not.
     fn set(&self, wrong_by_ms: i64, is_synchronised: bool) {
-        let file = self.site.folder.path().join("clock");
-        let text = format!("{wrong_by_ms} {} {}\n", self.slept_ms, i32::from(is_synchronised));
-        // Whole at once: the daemon reads it at any moment.
-        std::fs::write(file.with_extension("new"), text).unwrap();
-        std::fs::rename(file.with_extension("new"), file).unwrap();
+        self.clocks.set(wrong_by_ms, self.slept_ms, is_synchronised);
     }
 
     fn run(&self) -> Daemon {
-        let mut program = Command::new(env!("CARGO_BIN_EXE_tubwatch"));
-        program.env("LD_PRELOAD", faults::shim()).env("SHIM_CLOCK", self.site.folder.path().join("clock"));
-        let daemon = self.site.run_as(program);
+        let daemon = self.site.run_as(self.clocks.program());
         connected(&daemon);
         daemon
     }

@@ -7,13 +7,14 @@ mod harness;
 
 use std::io::{BufRead, BufReader, Write};
 use std::net::TcpListener;
-use std::process::Command;
 use std::sync::{Arc, Mutex};
 use std::time::{SystemTime, UNIX_EPOCH};
 
+use faults::Clocks;
 use harness::daemon::{Daemon, Site, named};
 use harness::sink::Sink;
 use harness::{Mosquitto, PATIENCE, wait_until};
+use tubwatch::climate::stamp::MINUTE_MS;
 
 /// An address that is asked for; counts how often.
 fn asked_for() -> (String, Arc<Mutex<usize>>) {
@@ -73,6 +74,7 @@ name = "shelf"
 struct Cellar {
     broker: Mosquitto,
     site: Site,
+    clocks: Clocks,
     daemon: Daemon,
     asked: Arc<Mutex<usize>>,
 }
@@ -83,25 +85,16 @@ impl Cellar {
         let (url, asked) = asked_for();
         let site = Site::new(&config(broker.port(), sink, &url));
         site.ok(&["spawn", "A1", "--culture", "winter-oyster", "--space", "shelf", "--core", "core"]);
-        let clock = site.folder.path().join("clock");
-        std::fs::write(&clock, "0 0 1\n").unwrap();
-        let mut program = Command::new(env!("CARGO_BIN_EXE_tubwatch"));
-        program.env("LD_PRELOAD", faults::shim()).env("SHIM_CLOCK", clock);
-        let daemon = site.run_as(program);
+        let clocks = Clocks::right(site.folder.path());
+        let daemon = site.run_as(clocks.program());
         daemon.status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
-        Cellar { broker, site, daemon, asked }
+        Cellar { broker, site, clocks, daemon, asked }
     }
 
-    fn reading(&self, celsius: f64) {
-        let at = SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis();
+    /// A reading of so long ago.
+    fn reading(&self, celsius: f64, ago_ms: u128) {
+        let at = SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis() - ago_ms;
         self.broker.publish("core", format!("{{\"t\": {celsius}, \"ts\": {at}}}"), 1, false);
-    }
-
-    /// The machine sleeps for so long, all in all.
-    fn sleep(&self, minutes: u32) {
-        let file = self.site.folder.path().join("clock");
-        std::fs::write(file.with_extension("new"), format!("0 {} 1\n", minutes * 60_000)).unwrap();
-        std::fs::rename(file.with_extension("new"), file).unwrap();
     }
 
     fn is_given(&self) {
@@ -134,25 +127,25 @@ impl Cellar {
 fn nobody_is_told_that_all_is_well_while_the_store_or_the_outbox_is_not() {
     let sink = Sink::start();
     let cellar = Cellar::start(&sink);
-    cellar.reading(24.0);
+    cellar.reading(24.0, 10_000);
     cellar.is_given();
 
     let other = rusqlite::Connection::open(cellar.site.store()).unwrap();
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
-    cellar.reading(24.1);
+    cellar.reading(24.1, 5_000);
     cellar.is_withheld("store");
     other.execute_batch("COMMIT").unwrap();
     cellar.is_given();
 
     sink.answer(500);
-    cellar.reading(32.0);
-    cellar.reading(32.0);
+    cellar.reading(32.0, 1_000);
+    cellar.reading(32.0, 0);
     wait_until(PATIENCE, "the messenger was tried", || !sink.posts().is_empty());
     let tried = || cellar.site.query("SELECT count(*) FROM outbox WHERE tries > 0")[0][0] != "0";
     wait_until(PATIENCE, "and failed", tried);
     cellar.is_given();
     // Longer than a messenger may be away before nobody hears of anything.
-    cellar.sleep(11);
+    cellar.clocks.set(0, 11 * MINUTE_MS, true);
     cellar.is_withheld("outbox");
     sink.answer(200);
     cellar.is_given();

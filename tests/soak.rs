@@ -15,6 +15,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
 
+use faults::Clocks;
 use harness::daemon::{Daemon, Site, named};
 use harness::farm::Farm;
 use harness::sink::Sink;
@@ -116,26 +117,12 @@ fn size_of(daemon: &Daemon) -> (u64, usize) {
     (resident.trim().split(' ').next().unwrap().parse().unwrap(), handles)
 }
 
-/// Starts the daemon with a clock that can be set without setting the machine's.
-fn run(site: &Site) -> Daemon {
-    let mut program = Command::new(env!("CARGO_BIN_EXE_tubwatch"));
-    program.env("LD_PRELOAD", faults::shim()).env("SHIM_CLOCK", site.folder.path().join("clock"));
-    site.run_as(program)
-}
-
-/// Sets the daemon's wall clock so far from the truth.
-fn set_clock(site: &Site, wrong_by_s: i64, is_synchronised: bool) {
-    let file = site.folder.path().join("clock");
-    let text = format!("{} 0 {}\n", wrong_by_s * 1000, i32::from(is_synchronised));
-    std::fs::write(file.with_extension("new"), text).unwrap();
-    std::fs::rename(file.with_extension("new"), file).unwrap();
-}
-
 struct Shed {
     broker: Mosquitto,
     wires: Vec<Wire>,
     sinks: [Sink; 2],
     farm: Farm,
+    clocks: Clocks,
     site: Site,
     disk: Disk,
     daemon: Option<Daemon>,
@@ -157,10 +144,11 @@ impl Shed {
             let (name, core) = (format!("A{tub}"), format!("p{tub}"));
             site.ok(&["spawn", &name, "--culture", "winter-oyster", "--space", "shelf", "--core", &core]);
         }
-        set_clock(&site, 0, false);
-        let daemon = Some(run(&site));
+        let clocks = Clocks::right(site.folder.path());
+        clocks.set(0, 0, false);
+        let daemon = Some(site.run_as(clocks.program()));
         let (published, hot, extra, kills) = (0, 0, false, 0);
-        Shed { broker, wires, sinks, farm, site, disk, daemon, published, hot, extra, kills }
+        Shed { broker, wires, sinks, farm, clocks, site, disk, daemon, published, hot, extra, kills }
     }
 
     fn daemon(&self) -> &Daemon {
@@ -189,7 +177,7 @@ impl Shed {
     fn trouble(&mut self, cycle: i64, kill: bool) {
         match cycle % 24 {
             2 => self.broker.restart(),
-            3 => set_clock(&self.site, 300, false),
+            3 => self.clocks.set(300_000, 0, false),
             4 => self.sinks[0].answer(503),
             6 => self.wires[usize::try_from(cycle / 24).unwrap() % WIRES].plug(),
             8 => self.disk.fill(),
@@ -199,15 +187,15 @@ impl Shed {
                 self.site.write_config(&config(self.broker.port(), &self.wires, sinks, &self.farm, self.extra));
                 self.daemon().signal("HUP");
             }
-            9 => set_clock(&self.site, -600, false),
+            9 => self.clocks.set(-600_000, 0, false),
             12 => self.disk.clean(),
             14 if kill => {
                 self.daemon.take().unwrap().kill_nine();
-                self.daemon = Some(run(&self.site));
+                self.daemon = Some(self.site.run_as(self.clocks.program()));
                 self.kills += 1;
             }
             13 => self.farm.answer(500),
-            15 => set_clock(&self.site, 0, false),
+            15 => self.clocks.set(0, 0, false),
             16 => self.sinks.iter().for_each(|sink| sink.answer(500)),
             17 => self.farm.answer(204),
             18 => self.sinks.iter().for_each(|sink| sink.answer(200)),
@@ -215,7 +203,7 @@ impl Shed {
                 // In the midst of a flood, and while the broker is away.
                 self.daemon.take().unwrap().kill_nine();
                 self.broker.restart();
-                self.daemon = Some(run(&self.site));
+                self.daemon = Some(self.site.run_as(self.clocks.program()));
                 self.kills += 1;
             }
             _ => {}
@@ -226,7 +214,7 @@ impl Shed {
         self.disk.clean();
         self.sinks.iter().for_each(|sink| sink.answer(200));
         self.farm.answer(204);
-        set_clock(&self.site, 0, true);
+        self.clocks.set(0, 0, true);
     }
 
     /// Samples stored of the probes over MQTT, by the status.

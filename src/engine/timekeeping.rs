@@ -126,18 +126,12 @@ pub fn begin(store: &mut Store, clock: &Clock, forwarding: &mut Forwarding) -> R
 
 /// The newest stored sample that no step can move. Asked for only where it may matter.
 fn newest(reader: &Reader, known: &[clock::Stretch], sight: &Sight) -> Result<Option<Stamp>, StoreError> {
-    if sight.is_synchronised == Some(true) || sight.wall < clock::RELEASED {
+    if clock::goes_on(known, sight) || sight.is_synchronised == Some(true) || sight.wall < clock::RELEASED {
         return Ok(None);
     }
-    let movable: Vec<u32> = clock::movable(known, &sight.boot).map(|stretch| stretch.id).collect();
-    let wrong = known.iter().filter(|stretch| stretch.trust == Trust::Wrong).map(|stretch| stretch.id);
-    let left_out: Vec<u32> = movable.into_iter().chain(wrong).collect();
-    let mut newest = None;
-    for (_, name) in reader.probes()? {
-        let found = reader.newest_beside(&name, &|timing| left_out.contains(&timing.stretch()))?;
-        newest = newest.max(found.map(|sample| sample.at));
-    }
-    Ok(newest)
+    let movable = clock::movable(known, &sight.boot);
+    let wrong = known.iter().filter(|stretch| stretch.trust == Trust::Wrong);
+    reader.newest_but(&movable.chain(wrong).map(|stretch| stretch.id).collect())
 }
 
 /// False where the store could not be written.

@@ -20,7 +20,7 @@ use super::open::{FILE, connect_to_read};
 use super::rows;
 use super::seen::Seen;
 use super::zones::Zones;
-use super::{DatedCorrection, OutboxItem, Sample, Timing};
+use super::{DatedCorrection, OutboxItem, Sample};
 use crate::climate::{Quality, Stamp};
 use crate::grow::logbook::{Deed, Entry};
 use crate::watch::alert::Alert;
@@ -174,13 +174,7 @@ impl Reader {
     /// The newest sample of a probe by the time it was measured, uncorrected, passing over those
     /// that are undated or from the future.
     pub fn newest(&self, probe: &str) -> Result<Option<Sample>, StoreError> {
-        self.newest_beside(probe, &|_| false)
-    }
-
-    /// The same, passing over those, too, whose timing is told to be `left_out`.
-    pub fn newest_beside(&self, probe: &str, left_out: &dyn Fn(Timing) -> bool) -> Result<Option<Sample>, StoreError> {
         let Some(id) = self.probe_id(probe)? else { return Ok(None) };
-        let counts = |sample: &Sample| is_dated(sample) && !left_out(sample.timing);
         let find = || -> Result<Option<Sample>, ChunkError> {
             let _one_moment = self.connection.unchecked_transaction()?;
             self.zones.borrow_mut().refresh(&self.connection)?;
@@ -189,7 +183,7 @@ impl Reader {
                 if newest.is_some_and(|newest| newest.at >= latest) {
                     break;
                 }
-                let found = self.newest_in(id, first, last, &counts)?;
+                let found = self.newest_in(id, first, last)?;
                 newest = newest.into_iter().chain(found).max_by_key(|sample| sample.at);
             }
             let mut before = i64::MAX;
@@ -201,7 +195,7 @@ impl Reader {
                 if !columns.load(&self.connection, span, [true; 4])? {
                     continue;
                 }
-                let dated = columns.rows(i64::MIN, i64::MAX).map(|row| row.sample(id)).filter(&counts).last();
+                let dated = columns.rows(i64::MIN, i64::MAX).map(|row| row.sample(id)).filter(is_dated).last();
                 newest = newest.into_iter().chain(dated).max_by_key(|sample| sample.at);
             }
             Ok(newest)
@@ -209,13 +203,7 @@ impl Reader {
         find().map_err(|error| self.told(error))
     }
 
-    fn newest_in(
-        &self,
-        probe: i64,
-        first: i64,
-        last: i64,
-        counts: &dyn Fn(&Sample) -> bool,
-    ) -> rusqlite::Result<Option<Sample>> {
+    fn newest_in(&self, probe: i64, first: i64, last: i64) -> rusqlite::Result<Option<Sample>> {
         let sql = format!(
             "SELECT {} FROM sample WHERE rowid BETWEEN ?1 AND ?2 AND probe = ?3 ORDER BY at DESC",
             rows::SAMPLE_COLUMNS
@@ -224,7 +212,7 @@ impl Reader {
         let mut rows = rows.query((first, last, probe))?;
         while let Some(row) = rows.next()? {
             let sample = rows::sample(row)?;
-            if counts(&sample) {
+            if is_dated(&sample) {
                 return Ok(Some(sample));
             }
         }

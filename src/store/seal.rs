@@ -120,8 +120,7 @@ impl Sealer {
         self.total += 1;
         self.last = Some((probe, at, quality, timing));
         // One that is not dated, or from the future, tells nothing of what is late.
-        let dated = (0..4).all(|index| (quality >> (4 * index)) & 0xF < 6);
-        if !dated || self.wrong.contains(&timing.stretch()) {
+        if !stretches::is_dated(quality) || self.wrong.contains(&timing.stretch()) {
             return;
         }
         let newest = self.newest_at.map_or(at, |newest| newest.max(at));

@@ -7,10 +7,11 @@ use std::collections::HashSet;
 
 use rusqlite::{Connection, params};
 
+use super::chunks::{self, ChunkError, Columns};
 use super::error::StoreError;
 use super::reader::Reader;
 use super::rows::word;
-use crate::climate::Stamp;
+use crate::climate::{Quality, Stamp};
 use crate::watch::clock::{Stretch, Trust};
 
 /// Bits of a sample's quality below its timing.
@@ -55,6 +56,11 @@ impl Timing {
     }
 }
 
+/// Whether none of a sample's values is undated or from the future.
+pub(super) fn is_dated(quality: u16) -> bool {
+    (0..4).all(|index| (quality >> (4 * index)) & 0xF < Quality::Undated as u16)
+}
+
 /// Notes a stretch as it is known now.
 pub(super) fn write(connection: &Connection, stretch: &Stretch) -> rusqlite::Result<()> {
     let sql = "INSERT OR REPLACE INTO clock (id, boot, since, offset, trust, why) VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
@@ -87,6 +93,43 @@ impl Reader {
                 why: row.get(5)?,
             })
         })
+    }
+
+    /// The newest dated sample of all probes that names none of the stretches `left_out`. One pass over
+    /// the rows, and of each probe the last chunks.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn newest_but(&self, left_out: &HashSet<u32>) -> Result<Option<Stamp>, StoreError> {
+        let counts = |quality: u16, timing: Timing| is_dated(quality) && !left_out.contains(&timing.stretch());
+        let find = || -> Result<Option<i64>, ChunkError> {
+            let _one_moment = self.connection.unchecked_transaction()?;
+            let mut newest: Option<i64> = None;
+            let mut read = self.connection.prepare("SELECT at, quality FROM sample")?;
+            let mut read = read.query([])?;
+            while let Some(row) = read.next()? {
+                let (at, quality): (i64, i64) = (row.get(0)?, row.get(1)?);
+                if counts(quality as u16, Timing::of_bits(quality)) {
+                    newest = newest.max(Some(at));
+                }
+            }
+            let mut columns = Columns::default();
+            for (probe, ..) in chunks::totals(&self.connection)? {
+                let mut before = i64::MAX;
+                while let Some(span) = chunks::last_before(&self.connection, probe, before)?
+                    && newest.is_none_or(|newest| newest < span.last)
+                {
+                    before = span.last;
+                    if columns.load(&self.connection, span, [false; 4])? {
+                        let rows = columns.rows(i64::MIN, i64::MAX);
+                        newest =
+                            newest.max(rows.filter(|row| counts(row.arrival, row.timing)).map(|row| row.at).last());
+                    }
+                }
+            }
+            Ok(newest)
+        };
+        find().map(|newest| newest.map(Stamp)).map_err(|error| self.told(error))
     }
 
     /// The numbers of those that were wrong.

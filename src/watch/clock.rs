@@ -121,6 +121,12 @@ pub fn movable<'a>(known: &'a [Stretch], boot: &'a str) -> impl Iterator<Item = 
     known.iter().filter(move |it| it.boot == boot && it.trust != Trust::Right)
 }
 
+/// Whether the last of `known` holds at `sight` still.
+pub fn goes_on(known: &[Stretch], sight: &Sight) -> bool {
+    let last = known.last().filter(|last| last.boot == sight.boot);
+    last.is_some_and(|last| sight.offset_ms().saturating_sub(last.offset_ms).abs() <= STEP_MS)
+}
+
 /// Finds the stretch that holds at `sight`: the last one of `known` (in the order of their numbers)
 /// where the clock went on evenly since, or a new one. `newest` is the newest stored sample that is
 /// dated and in none of the [`movable`] stretches.
@@ -128,7 +134,7 @@ pub fn begin(known: &[Stretch], sight: &Sight, newest: Option<Stamp>) -> Begun {
     let last = known.last().filter(|last| last.boot == sight.boot);
     let stepped_ms = last.map(|last| sight.offset_ms().saturating_sub(last.offset_ms));
     if let (Some(last), Some(by_ms)) = (last, stepped_ms)
-        && by_ms.abs() <= STEP_MS
+        && goes_on(known, sight)
     {
         let mut stretch = last.clone();
         let is_changed = settle(&mut stretch, sight) || by_ms.abs() >= NOTED_MS;
