@@ -258,7 +258,7 @@ fn help_and_version_are_no_failures() {
     assert!(house.ok("--help").contains("harvest"));
     assert!(house.ok("harvest --help").contains("--fresh <MASS>"));
     assert_eq!(house.ok("--version"), format!("tubwatch {}\n", env!("CARGO_PKG_VERSION")));
-    assert_eq!(house.refused("rename").0, 2, "not offered yet");
+    assert_eq!(house.refused("renme probe a b").0, 2, "a word that is none");
 }
 
 #[test]
