@@ -12,10 +12,12 @@ use std::time::{Duration, Instant};
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
 use rusqlite::Connection;
+use tubwatch::climate::run::Run;
 use tubwatch::climate::stamp::{DAY_MS, HOUR_MS};
 use tubwatch::climate::{Quality, Quantity, Stamp};
 use tubwatch::grow::culture::{Requirement, Thermal};
 use tubwatch::grow::thermal::{Exposure, Gaps};
+use tubwatch::store::runs::Asked;
 use tubwatch::store::*;
 
 const BEGIN: i64 = 1_700_006_400_000;
@@ -208,17 +210,31 @@ fn queries(folder: &Path, count: f64) {
     let gaps = Gaps::for_core(EVERY_MS);
     let mut readings = Vec::new();
     reader.series("a", t, from, to, &mut |reading| readings.push((reading.at, reading.value))).unwrap();
-    let file = best(|| {
-        let mut exposure = Exposure::new(thermal(), Some(28.0), from);
-        reader.series("a", t, from, to, &mut |reading| exposure.push(0, reading.at, reading.value, gaps)).unwrap();
-        assert!(exposure.figures(to).degree_hours > 1e5);
-    });
-    let memory = best(|| {
-        let mut exposure = Exposure::new(thermal(), Some(28.0), from);
-        readings.iter().for_each(|(at, value)| exposure.push(0, *at, *value, gaps));
-        assert!(exposure.figures(to).degree_hours > 1e5);
-    });
-    println!("degree-hours of a year: {file:.1} ms from the file, {memory:.1} ms in memory");
+    let (stamps, values): (Vec<i64>, Vec<f64>) = readings.iter().map(|(at, value)| (at.0, *value)).unzip();
+    for (name, cap_c) in [("under the cap", 26.0), ("over and under the cap", 24.0)] {
+        let thermal = Thermal { cap_c, ..thermal() };
+        let one_by_one = best(|| {
+            let mut exposure = Exposure::new(thermal, Some(28.0), from);
+            readings.iter().for_each(|(at, value)| exposure.push(0, *at, *value, gaps));
+            assert!(exposure.figures(to).degree_hours > 1e5);
+        });
+        let file = best(|| {
+            let mut exposure = Exposure::new(thermal, Some(28.0), from);
+            let asked = Asked { probes: &["a"], quantity: t, settled_only: false };
+            reader.good_runs(asked, (from, to), &mut |runs| exposure.push_run(0, runs[0], gaps)).unwrap();
+            assert!(exposure.figures(to).degree_hours > 1e5);
+        });
+        let memory = best(|| {
+            let mut exposure = Exposure::new(thermal, Some(28.0), from);
+            exposure.push_run(0, Run::new(&stamps, &values), gaps);
+            assert!(exposure.figures(to).degree_hours > 1e5);
+        });
+        println!(
+            "degree-hours of a year {name}: {file:.1} ms from the file, {memory:.1} ms in memory ({one_by_one:.1} ms reading by reading)"
+        );
+    }
+    let plain_file = sql("SELECT at, temperature FROM sample WHERE probe = 1 ORDER BY at");
+    println!("plain table: {plain_file:.0} ms only to read the year's temperatures");
     let day = best(|| {
         let mut count = 0;
         let from = Stamp(BEGIN + 180 * DAY_MS);

@@ -19,6 +19,7 @@ pub mod measures;
 pub mod moment;
 pub mod self_heating;
 pub mod several;
+mod speaking;
 pub mod thermal;
 pub mod tub;
 pub mod words;

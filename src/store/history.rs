@@ -179,7 +179,7 @@ impl Reader {
         Ok(last)
     }
 
-    fn run(
+    pub(super) fn run(
         &self,
         probes: &[&str],
         only: Option<Quantity>,

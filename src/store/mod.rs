@@ -25,6 +25,7 @@ pub mod past;
 pub mod quarters;
 pub mod reader;
 mod rows;
+pub mod runs;
 pub mod salvage;
 pub mod schema;
 mod seal;
