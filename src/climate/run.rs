@@ -10,9 +10,6 @@ use super::stamp::{HOUR_MS, Stamp};
 /// Pieces in a block: enough to be worth it, few enough that a crossing costs little.
 const PIECES: usize = 32;
 
-/// Sums kept side by side, so that one addition need not wait for the one before.
-const LANES: usize = 4;
-
 /// Readings of one source in time order: times, ms, and values.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Run<'a> {
@@ -90,48 +87,52 @@ impl<'a> Run<'a> {
 pub struct Block<'a> {
     run: Run<'a>,
     twice_area: f64,
-    sum: f64,
     low: f64,
     high: f64,
-    shortest_ms: i64,
-    longest_ms: i64,
+    shortest_ms: f64,
+    longest_ms: f64,
+}
+
+/// What some pieces come to: the sum of twice their areas, the lowest and highest of the values they
+/// lead to, the shortest and the longest of their times.
+type Sums = (f64, f64, f64, f64, f64);
+
+const NOTHING: Sums = (0.0, f64::INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::NEG_INFINITY);
+
+#[inline(always)]
+fn add(sums: &mut Sums, ms: i64, value: f64, next: f64) {
+    // Written so that each is one instruction; no number never wins a comparison.
+    let ms = ms as f64;
+    sums.0 += (value + next) * ms;
+    sums.1 = if next < sums.1 { next } else { sums.1 };
+    sums.2 = if next > sums.2 { next } else { sums.2 };
+    sums.3 = if ms < sums.3 { ms } else { sums.3 };
+    sums.4 = if ms > sums.4 { ms } else { sums.4 };
 }
 
 impl<'a> Block<'a> {
     /// Of at least two readings.
     fn of(run: Run<'a>) -> Block<'a> {
         let (stamps, values) = (run.stamps, run.values);
-        let (mut areas, mut sums) = ([0.0; LANES], [0.0; LANES]);
-        let (mut lows, mut highs) = ([f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]);
-        let (mut shortest_ms, mut longest_ms) = (i64::MAX, i64::MIN);
-        let mut piece = |lane: usize, at: i64, next_at: i64, value: f64, next: f64| {
-            let ms = next_at.wrapping_sub(at);
-            (shortest_ms, longest_ms) = (shortest_ms.min(ms), longest_ms.max(ms));
-            areas[lane] += (value + next) * ms as f64;
-            sums[lane] += next;
-            lows[lane] = if next < lows[lane] { next } else { lows[lane] };
-            highs[lane] = if next > highs[lane] { next } else { highs[lane] };
-        };
-        let pieces = stamps.len().saturating_sub(1);
-        let whole = pieces / LANES * LANES;
-        for start in (0..whole).step_by(LANES) {
-            let (at, value) = (&stamps[start..=start + LANES], &values[start..=start + LANES]);
-            for lane in 0..LANES {
-                piece(lane, at[lane], at[lane + 1], value[lane], value[lane + 1]);
-            }
+        // Two sums side by side: one addition need not wait for the one before.
+        let (mut even, mut odd) = (NOTHING, NOTHING);
+        for (at, value) in stamps.windows(3).step_by(2).zip(values.windows(3).step_by(2)) {
+            add(&mut even, at[1].wrapping_sub(at[0]), value[0], value[1]);
+            add(&mut odd, at[2].wrapping_sub(at[1]), value[1], value[2]);
         }
-        for index in whole..pieces {
-            piece(index - whole, stamps[index], stamps[index + 1], values[index], values[index + 1]);
+        if stamps.len().is_multiple_of(2)
+            && let ([.., at, to], [.., value, next]) = (stamps, values)
+        {
+            add(&mut even, to.wrapping_sub(*at), *value, *next);
         }
         let first = values.first().copied().unwrap_or(f64::NAN);
         Block {
             run,
-            twice_area: areas.iter().sum(),
-            sum: sums.iter().sum(),
-            low: lows.iter().copied().fold(first, f64::min),
-            high: highs.iter().copied().fold(first, f64::max),
-            shortest_ms,
-            longest_ms,
+            twice_area: even.0 + odd.0,
+            low: first.min(even.1).min(odd.1),
+            high: first.max(even.2).max(odd.2),
+            shortest_ms: even.3.min(odd.3),
+            longest_ms: even.4.max(odd.4),
         }
     }
 
@@ -181,11 +182,6 @@ impl<'a> Block<'a> {
         (0.5 * self.twice_area - base * self.span_ms() as f64) / HOUR_MS as f64
     }
 
-    /// The sum of the values after its first.
-    pub fn later_sum(&self) -> f64 {
-        self.sum
-    }
-
     /// The lowest and the highest of its values.
     pub fn range(&self) -> (f64, f64) {
         (self.low, self.high)
@@ -193,12 +189,12 @@ impl<'a> Block<'a> {
 
     /// The longest time between neighbours, ms.
     pub fn longest_ms(&self) -> i64 {
-        self.longest_ms
+        self.longest_ms as i64
     }
 
     /// Whether every time is later than the one before, and every value a number.
     pub fn is_sound(&self) -> bool {
-        self.shortest_ms > 0 && self.twice_area.is_finite()
+        self.shortest_ms > 0.0 && self.twice_area.is_finite()
     }
 
     /// Hours strictly under `limit`; `None` where it is crossed or touched.

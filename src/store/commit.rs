@@ -128,8 +128,9 @@ impl Committer {
         }
         transaction.commit()?;
         (self.newest_row, self.filling) = (newest, filling);
-        for row in &group.samples {
-            self.sealer.note(row.probe, row.at, row.quality);
+        let first = newest - group.samples.len() as i64;
+        for (number, row) in (first + 1..).zip(&group.samples) {
+            self.sealer.note(number, row.probe, row.at, row.quality);
         }
         Ok(())
     }

@@ -19,6 +19,7 @@ pub mod heat;
 pub mod history;
 pub mod judged;
 mod known;
+mod late;
 mod merge;
 pub mod open;
 pub mod past;

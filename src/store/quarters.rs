@@ -1,5 +1,4 @@
-//! Series summed up by quarter-hours, and by longer stretches made of them: hours, days, points of a
-//! chart.
+//! Series summed up by quarter-hours, of which longer stretches are made: hours, days, columns of a chart.
 //!
 //! In: a series and a range. Out: count, sum, lowest and highest of its good, corrected readings. What
 //! is sealed is taken from the summaries, the rest from the readings themselves, so that the sums are
@@ -48,41 +47,6 @@ impl Reader {
             visit(&last);
         }
         Ok(())
-    }
-
-    /// At most `points` stretches of equal length from `from` to `to`, those with good readings, in
-    /// time order: for a chart, with the highest and the lowest kept so that no peak vanishes. Each
-    /// is a whole number of quarter-hours where the stretches are that long.
-    pub fn points(
-        &self,
-        probe: &str,
-        quantity: Quantity,
-        from: Stamp,
-        to: Stamp,
-        points: u32,
-    ) -> Result<Vec<Quarter>, StoreError> {
-        let each = to.since(from).max(1) / i64::from(points.max(1)) + 1;
-        let by_quarters = each >= QUARTER_MS;
-        let each = if by_quarters { (each + QUARTER_MS - 1) / QUARTER_MS * QUARTER_MS } else { each };
-        let mut found: Vec<Quarter> = Vec::new();
-        let start_of = |at: Stamp| from.plus(at.since(from).max(0) / each * each);
-        let mut add = |at: Stamp, part: &Quarter| {
-            let start = start_of(at);
-            match found.last_mut() {
-                Some(last) if last.start == start => last.add(part),
-                _ => found.push(Quarter { start, ..*part }),
-            }
-        };
-        if by_quarters {
-            self.quarters(probe, quantity, from, to, &mut |quarter| add(quarter.start, quarter))?;
-        } else {
-            self.series(probe, quantity, from, to, &mut |reading| {
-                if is_good(&reading) {
-                    add(reading.at, &Quarter::of(reading.at, reading.value));
-                }
-            })?;
-        }
-        Ok(found)
     }
 
     fn sealed_quarters(
