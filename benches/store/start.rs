@@ -88,7 +88,7 @@ pub fn start() {
     let names: Vec<String> = (0..14).map(|n| format!("p{n}")).collect();
     let (writer, committed) = super::writer(open(folder.path(), &names.iter().map(String::as_str).collect::<Vec<_>>()));
     let mut climate = Climate::of(1, EVERY_MS);
-    for _ in 0..20 {
+    for _ in 0..32 {
         let changes = (0..8_640).map(|_| Change::Sample(climate.next())).collect();
         wait(&committed, writer.write(changes, Urgency::AtOnce, 0));
     }
@@ -97,26 +97,26 @@ pub fn start() {
     let connection = Connection::open(folder.path().join(tubwatch::store::open::FILE)).unwrap();
     connection.execute_batch(&format!(
         "WITH RECURSIVE probe(p) AS (SELECT 1 UNION ALL SELECT p + 1 FROM probe WHERE p < 14),
-           back(b) AS (SELECT 1 UNION ALL SELECT b + 1 FROM back WHERE b < 92)
+           back(b) AS (SELECT 1 UNION ALL SELECT b + 1 FROM back WHERE b < 57)
          INSERT INTO chunk (probe, first, last, count, quality, stamps, temperature, humidity, co2)
          SELECT p, first - b * {0}, last - b * {0}, count, quality, stamps, temperature, humidity, co2 FROM chunk, probe, back;
          WITH RECURSIVE probe(p) AS (SELECT 2 UNION ALL SELECT p + 1 FROM probe WHERE p < 14)
          INSERT INTO chunk (probe, first, last, count, quality, stamps, temperature, humidity, co2)
          SELECT p, first, last, count, quality, stamps, temperature, humidity, co2 FROM chunk, probe WHERE probe = 1 AND first >= {BEGIN} - 1000",
-        20 * DAY_MS
+        32 * DAY_MS
     )).unwrap();
     // And a day that is not sealed yet.
     let (writer, committed) = super::writer(Store::open(folder.path()).unwrap());
     let mut climates: Vec<Climate> = (1..=14).map(|probe| Climate::of(probe, EVERY_MS)).collect();
     for climate in &mut climates {
-        climate.n = 20 * 8_640;
+        climate.n = 32 * 8_640;
         wait(
             &committed,
             writer.write((0..8_000).map(|_| Change::Sample(climate.next())).collect(), Urgency::AtOnce, 0),
         );
     }
     drop(writer);
-    let now = Stamp(BEGIN + (20 * 8_640 + 8_000) * EVERY_MS);
+    let now = Stamp(BEGIN + (32 * 8_640 + 8_000) * EVERY_MS);
     let mut access = Access::open(folder.path()).unwrap();
     for (name, core) in [("A1", "p0"), ("A2", "p1"), ("A3", "p2"), ("B1", "p3"), ("B2", ""), ("B3", "")] {
         let Entry { at, tub, deed, .. } =

@@ -23,10 +23,10 @@ const QUIET: Duration = Duration::from_secs(30);
 /// So many late samples are no trickle: a round over everything takes them with it.
 pub(super) const LITTLE: usize = 1000;
 
-/// Chunks that late samples may rewrite at once, and how long until one more is free: at about 60 kB
-/// each to the disk (log and file) 4 MB, and 6 MB a day.
-const CHUNKS_AT_ONCE: f64 = 64.0;
-const CHUNK_AGAIN: Duration = Duration::from_secs(15 * 60);
+/// Chunks that late samples may rewrite at once, and how long until one more is free: at 0.3 MB each to
+/// the disk (the worst case: log and file, checkpointed each time) 10 MB, and 15 MB a day.
+const CHUNKS_AT_ONCE: f64 = 32.0;
+const CHUNK_AGAIN: Duration = Duration::from_secs(30 * 60);
 
 /// How many chunks may be written anew for late samples.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -198,12 +198,12 @@ mod tests {
             now += Duration::from_secs(40);
             if late.due_in(now) == Some(Duration::ZERO) {
                 let taken = late.take(i64::MAX).len();
-                assert!(taken == 1 || sealed >= 64, "one at a time while the budget lasts");
+                assert!(taken == 1 || sealed >= 32, "one at a time while the budget lasts");
                 late.spend(1, now);
                 sealed += 1;
             }
         }
-        assert!((64 + 80..=64 + 96 + 2).contains(&sealed), "{sealed}");
+        assert!((32 + 40..=32 + 48 + 2).contains(&sealed), "{sealed}");
         // What waits still is sealed in the end, though nothing more comes.
         late.note(-1, now);
         assert!(late.due_in(now).is_some_and(|due| due <= CHUNK_AGAIN));
