@@ -10,6 +10,7 @@ pub mod lethality;
 pub mod pressure;
 pub mod quantity;
 pub mod rank;
+pub mod run;
 pub mod salt;
 pub mod series;
 pub mod stamp;

@@ -5,6 +5,7 @@
 //! means, hours in a band) is a sum over these pieces, so that all of them bridge the same gaps.
 //! Left out: which readings are good and which source counts; the caller decides.
 
+use super::run::Block;
 use super::stamp::{HOUR_MS, MINUTE_MS, Stamp};
 
 /// Values beyond this are no measurement; they are ignored so that sums stay finite.
@@ -186,6 +187,35 @@ impl Line {
         }
         self.measured_ms = self.measured_ms.saturating_add(piece.to.since(piece.from));
         Some(piece)
+    }
+
+    /// Takes a whole block that goes on from the last reading, where every piece of it counts in full,
+    /// none is doubtful and none is cut by the window: then true. Else nothing has happened, and its
+    /// later readings are to be pushed one by one.
+    #[inline]
+    pub fn take(&mut self, source: u32, block: &Block<'_>, gaps: Gaps) -> bool {
+        let counts = self.could_take(source, block, gaps);
+        if let (true, Some((at, value))) = (counts, block.run().last()) {
+            self.last = Some(Last { source, at, value });
+            self.measured_ms = self.measured_ms.saturating_add(block.span_ms());
+        }
+        counts
+    }
+
+    /// What [`Line::take`] would say.
+    #[inline]
+    pub fn could_take(&self, source: u32, block: &Block<'_>, gaps: Gaps) -> bool {
+        let goes_on = self.last.is_some_and(|last| {
+            last.source == source && block.run().first().is_some_and(|first| first == (last.at, last.value))
+        });
+        let (low, high) = block.range();
+        goes_on
+            && block.is_sound()
+            && block.longest_ms() <= gaps.bridge_ms.min(gaps.doubtful_ms)
+            && block.from() >= self.start
+            && block.to() <= self.end
+            && low >= -MAGNITUDE_MAX
+            && high <= MAGNITUDE_MAX
     }
 
     /// Where it begins to count.

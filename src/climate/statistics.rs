@@ -4,6 +4,7 @@
 //! extremes, hours in a band, percentiles). Out: one figure each; memory does not grow with the
 //! series. Left out: what is done with an outlier.
 
+use super::run::Block;
 use super::series::{Gaps, Line, coverage};
 use super::stamp::Stamp;
 
@@ -91,6 +92,20 @@ impl Summary {
         }
     }
 
+    /// Takes a block that begins with the last reading pushed; the same as pushing its later readings.
+    pub fn push_block(&mut self, source: u32, block: &Block<'_>, gaps: Gaps) {
+        // A reading at the window's end is not in it any more, though its line is.
+        if !self.line.covers(block.to()) || !self.line.take(source, block, gaps) {
+            return block.later().iter().for_each(|(at, value)| self.push(source, at, value, gaps));
+        }
+        self.integral += block.integral_over(0.0);
+        let (low, high) = block.range();
+        self.widen(low);
+        self.widen(high);
+        // Their sum is asked for only where nothing could be joined.
+        self.count += block.later().len() as u64;
+    }
+
     fn widen(&mut self, value: f64) {
         self.min = self.min.min(value);
         self.max = self.max.max(value);
@@ -172,6 +187,22 @@ impl BandHours {
         self.under += self.limits.low.map_or(0.0, |limit| piece.hours_under(limit));
         self.over += self.limits.high.map_or(0.0, |limit| piece.hours_over(limit));
         self.damage += self.limits.damage.map_or(0.0, |limit| piece.hours_at_or_over(limit));
+    }
+
+    /// Takes a block that begins with the last reading pushed; the same as pushing its later readings.
+    pub fn push_block(&mut self, source: u32, block: &Block<'_>, gaps: Gaps) {
+        let BandLimits { low, high, damage } = self.limits;
+        let under = low.map_or(Some(0.0), |limit| block.hours_under(limit));
+        let over = high.map_or(Some(0.0), |limit| block.hours_over(limit));
+        let harm = damage.map_or(Some(0.0), |limit| Some(block.hours() - block.hours_under(limit)?));
+        match (under, over, harm) {
+            (Some(under), Some(over), Some(harm)) if self.line.take(source, block, gaps) => {
+                self.under += under;
+                self.over += over;
+                self.damage += harm;
+            }
+            _ => block.later().iter().for_each(|(at, value)| self.push(source, at, value, gaps)),
+        }
     }
 
     /// Hours strictly under the low limit.

@@ -12,16 +12,14 @@ use tokio::sync::mpsc;
 use tracing::warn;
 
 use crate::climate::Stamp;
-use crate::climate::statistics::BandHours;
 use crate::config::Plan;
 use crate::engine::Engine;
-use crate::grow::culture::{Culture, Requirement};
+use crate::grow::culture::Requirement;
 use crate::grow::heat_run::{self, HeatRun};
 use crate::grow::logbook::{self, Run};
-use crate::grow::self_heating::SelfHeating;
-use crate::grow::thermal::Exposure;
 use crate::grow::tub::{Stage, Tub};
-use crate::store::{Reader, StoreError, figures, heat, past as learning};
+use crate::store::figures::{self, Past};
+use crate::store::{Reader, heat, past as learning};
 
 /// Which tubs wait, and how far the store is.
 pub(super) struct Rebuilds {
@@ -58,13 +56,6 @@ enum Figures {
     Heat(Box<(HeatRun, Vec<heat_run::Event>)>),
     Tub(Box<Past>),
     Lessons(Vec<(String, Requirement, usize)>),
-}
-
-/// What the store tells of one tub.
-struct Past {
-    exposure: Exposure,
-    stress: BandHours,
-    warmth: SelfHeating,
 }
 
 impl Rebuilds {
@@ -106,9 +97,9 @@ impl Engine {
         let now = self.clock.now();
         match (result.subject, result.figures) {
             (Subject::Tub(id), Ok(Figures::Tub(past))) => {
-                let Past { exposure, stress, warmth } = *past;
-                self.keeper.know_past(&id, stress, warmth);
-                self.keeper.finish_rebuild(&id, exposure);
+                let Past { figures, stage } = *past;
+                self.keeper.know_past(&id, stage, figures.warmth);
+                self.keeper.finish_rebuild(&id, figures.exposure);
             }
             (Subject::Heat(name), Ok(Figures::Heat(folded))) => {
                 self.keeper.finish_heat_rebuild(&name, Some(*folded), now, &mut self.events);
@@ -240,18 +231,6 @@ fn compute(
         .ok_or_else(|| format!("its culture {} is not in the config", tub.culture))?;
     let culture = &culture.requiring(own);
     let reader = Reader::open(folder).map_err(|why| why.to_string())?;
-    past(&reader, plan, tubs, tub, culture, until).map_err(|why| why.to_string())
-}
-
-fn past(
-    reader: &Reader,
-    plan: &Plan,
-    tubs: &[Tub],
-    tub: &Tub,
-    culture: &Culture,
-    until: Stamp,
-) -> Result<Past, StoreError> {
-    let figures = figures::exposure(reader, tub, tubs, &plan.setup, culture, until, true)?;
-    let stress = figures::stage_stress(reader, tub, tubs, &plan.setup, culture, until, &figures)?;
-    Ok(Past { exposure: figures.exposure, stress, warmth: figures.warmth })
+    let past = figures::pasts(&reader, &[(tub, culture)], tubs, &plan.setup, until).map_err(|why| why.to_string())?;
+    past.into_iter().next().ok_or_else(|| "nothing is known of it".to_owned())
 }

@@ -236,16 +236,23 @@ fn warm(keeper: &mut Keeper, reader: &Reader, names: &[&str], now: Stamp) -> Res
 /// Every live tub's figures, from its spawning on.
 fn fill_figures(keeper: &mut Keeper, plan: &Plan, reader: &Reader, now: Stamp) -> Result<(), StoreError> {
     let tubs: Vec<_> = keeper.tubs().cloned().collect();
+    let mut wanted = Vec::new();
     for tub in &tubs {
-        let Some(culture) = plan.setup.cultures.iter().find(|culture| culture.name == tub.culture) else {
-            warn!("tub {}: the config knows no culture {:?}; its figures wait until it does", tub.name, tub.culture);
-            continue;
-        };
-        let figures = figures::exposure(reader, tub, &tubs, &plan.setup, culture, now.plus(1), true)?;
-        let stress = figures::stage_stress(reader, tub, &tubs, &plan.setup, culture, now.plus(1), &figures)?;
+        match plan.setup.cultures.iter().find(|culture| culture.name == tub.culture) {
+            Some(culture) => wanted.push((tub, culture)),
+            None => {
+                warn!(
+                    "tub {}: the config knows no culture {:?}; its figures wait until it does",
+                    tub.name, tub.culture
+                );
+            }
+        }
+    }
+    let pasts = figures::pasts(reader, &wanted, &tubs, &plan.setup, now.plus(1))?;
+    for ((tub, _), past) in wanted.iter().zip(pasts) {
         keeper.begin_rebuild(&tub.id);
-        keeper.know_past(&tub.id, stress, figures.warmth);
-        keeper.finish_rebuild(&tub.id, figures.exposure);
+        keeper.know_past(&tub.id, past.stage, past.figures.warmth);
+        keeper.finish_rebuild(&tub.id, past.figures.exposure);
     }
     Ok(())
 }

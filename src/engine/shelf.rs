@@ -17,6 +17,7 @@ use crate::grow::check;
 use crate::grow::logbook::{Deed, Entry, Resolved, fold};
 use crate::status::archive::{Archive, SeriesFault, SeriesSource, Unwritten, Wish, Written};
 use crate::store::entries::{AppendError, NewEntry, append_resolved};
+use crate::store::summary::Quarter;
 use crate::store::{Access, OutboxItem, Reader, StoreError};
 
 /// Questions to the engine that may wait: the page writes one entry at a time or two.
@@ -112,6 +113,25 @@ impl SeriesSource for Shelf {
         to: Stamp,
         take: &mut dyn FnMut(Reading, bool) -> ControlFlow<()>,
     ) -> Result<(), SeriesFault> {
+        let reader = self.reader_of(probe, quantity)?;
+        reader.readings(probe, quantity, from, to, take).map_err(unreadable)
+    }
+
+    fn sums(
+        &self,
+        probe: &str,
+        quantity: Quantity,
+        from: Stamp,
+        to: Stamp,
+        take: &mut dyn FnMut(Quarter) -> ControlFlow<()>,
+    ) -> Result<(), SeriesFault> {
+        let reader = self.reader_of(probe, quantity)?;
+        reader.sums(probe, quantity, (from, to), take).map_err(unreadable)
+    }
+}
+
+impl Shelf {
+    fn reader_of(&self, probe: &str, quantity: Quantity) -> Result<Reader, SeriesFault> {
         let probes = &self.plan.setup.probes;
         let known = probes.iter().find(|known| known.name == probe);
         if known.is_some_and(|known| !known.reads(quantity)) {
@@ -122,14 +142,13 @@ impl SeriesSource for Shelf {
             let names: Vec<_> = probes.iter().map(|probe| probe.name.as_str()).collect();
             return Err(SeriesFault::Unknown(format!("There is no probe {probe}; there are {}.", names.join(", "))));
         }
-        reader.readings(probe, quantity, from, to, take).map_err(unreadable)
+        Ok(reader)
     }
 }
 
 impl Kept for Shelf {
     fn item(&self, id: i64) -> Result<Option<OutboxItem>, String> {
         let reader = Reader::open(&self.plan.store.folder).map_err(|why| why.to_string())?;
-        let waiting = reader.outbox_waiting().map_err(|why| why.to_string())?;
-        Ok(waiting.into_iter().find(|item| item.id == id))
+        reader.outbox_item(id).map_err(|why| why.to_string())
     }
 }

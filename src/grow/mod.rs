@@ -20,6 +20,7 @@ pub mod moment;
 pub mod rename;
 pub mod self_heating;
 pub mod several;
+mod speaking;
 pub mod thermal;
 pub mod tub;
 pub mod words;

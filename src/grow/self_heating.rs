@@ -14,6 +14,7 @@
 use std::collections::VecDeque;
 
 use crate::climate::Stamp;
+use crate::climate::run::Run;
 use crate::climate::stamp::{DAY_MS, HOUR_MS};
 use crate::climate::statistics::median;
 use crate::climate::trend::slope_per_hour;
@@ -134,6 +135,44 @@ impl SelfHeating {
         if let Some(hour) = self.hour(at, air_c) {
             hour.air.add(air_c);
         }
+    }
+
+    /// Takes the core's temperatures of some stretch and the air's, which follow each other in time, as if
+    /// one by one in order of time.
+    pub fn runs(&mut self, core: Run<'_>, air: &[Run<'_>]) {
+        let (mut core, mut later) = (core, air.iter().copied());
+        let mut air = Run::default();
+        loop {
+            while air.is_empty()
+                && let Some(next) = later.next()
+            {
+                air = next;
+            }
+            let (core_at, air_at) = (core.first().map(|first| first.0), air.first().map(|first| first.0));
+            match (core_at, air_at) {
+                (Some(core_at), Some(air_at)) if air_at < core_at => air = self.rest_of_hour(air, |hour| &mut hour.air),
+                (Some(_), _) => core = self.rest_of_hour(core, |hour| &mut hour.core),
+                (None, Some(_)) => air = self.rest_of_hour(air, |hour| &mut hour.air),
+                (None, None) => return,
+            }
+        }
+    }
+
+    /// Takes what lies in the hour of the first of `run`, and gives the rest.
+    fn rest_of_hour<'a>(&mut self, run: Run<'a>, which: fn(&mut Hour) -> &mut Sum) -> Run<'a> {
+        let Some((at, _)) = run.first() else { return run };
+        let number = at.since(self.start).div_euclid(HOUR_MS);
+        let end = self.start.plus((number + 1).saturating_mul(HOUR_MS));
+        let (of_hour, later) = run.split(run.stamps.partition_point(|at| *at < end.0).max(1));
+        let mut numbers = of_hour.values.iter().copied().filter(|value| value.is_finite());
+        // Where all are no number the hour is not even made.
+        if let Some(first) = numbers.next()
+            && let Some(hour) = self.hour(at, first)
+        {
+            let sum = which(hour);
+            std::iter::once(first).chain(numbers).for_each(|value| sum.add(value));
+        }
+        later
     }
 
     /// The hour `at` lies in, made if there is none yet; hours that get too old go into their day.

@@ -12,6 +12,7 @@ use std::collections::VecDeque;
 
 use super::culture::Thermal;
 use crate::climate::Stamp;
+use crate::climate::run::{Block, Run};
 pub use crate::climate::series::Gaps;
 use crate::climate::series::{Line, Piece, coverage};
 use crate::climate::stamp::{DAY_MS, HOUR_MS};
@@ -50,6 +51,21 @@ pub fn degree_hours(piece: &Piece, thermal: &Thermal) -> f64 {
     let hours_per_degree = piece.hours() / (high - low);
     let rising = (knee - foot) * (0.5 * (foot + knee) - base_c);
     (rising + (edge - knee) * plateau) * hours_per_degree
+}
+
+/// The same integral over a block; `None` where it crosses base, cap or damage limit.
+fn block_degree_hours(block: &Block<'_>, thermal: &Thermal) -> Option<f64> {
+    let Thermal { base_c, cap_c, damage_c, .. } = *thermal;
+    let (low, high) = block.range();
+    if high <= base_c || low >= damage_c {
+        Some(0.0)
+    } else if low >= base_c && high <= cap_c && high < damage_c {
+        Some(block.integral_over(base_c))
+    } else if low >= cap_c && high < damage_c {
+        Some((cap_c - base_c).max(0.0) * block.hours())
+    } else {
+        None
+    }
 }
 
 /// One tub's thermal time up to a moment.
@@ -163,6 +179,52 @@ impl Exposure {
         self.mark();
     }
 
+    /// Takes many readings of one source in time order; the same as pushing them one by one, faster.
+    pub fn push_run(&mut self, source: u32, run: Run<'_>, gaps: Gaps) {
+        if let Some((at, value)) = run.first() {
+            self.push(source, at, value, gaps);
+        }
+        run.blocks().for_each(|block| self.push_block(source, &block, gaps));
+    }
+
+    /// Takes a block that begins with the last reading pushed; the same as pushing its later readings.
+    pub fn push_block(&mut self, source: u32, block: &Block<'_>, gaps: Gaps) {
+        let until_mark_ms = self.marks.back().map_or(0, |mark| HOUR_MS - self.line.measured_ms() + mark.measured_ms);
+        if until_mark_ms > 0
+            && until_mark_ms < block.span_ms()
+            && let Some((before, after)) = block.split_after(until_mark_ms)
+        {
+            self.take_block(source, &before, gaps);
+            self.push_block(source, &after, gaps);
+        } else {
+            self.take_block(source, block, gaps);
+        }
+    }
+
+    /// Of a block with a mark at its end at most.
+    fn take_block(&mut self, source: u32, block: &Block<'_>, gaps: Gaps) {
+        let gained = block_degree_hours(block, &self.thermal);
+        let stress = self.stress_top_c.map_or(Some(0.0), |top| block.excess_over(top));
+        if let (Some(gained), Some(stress)) = (gained, stress)
+            && self.reaches_nothing(gained)
+            && self.line.take(source, block, gaps)
+        {
+            self.degree_hours += gained;
+            self.low += gained;
+            self.heat_stress += stress;
+            self.mark();
+        } else {
+            block.later().iter().for_each(|(at, value)| self.push(source, at, value, gaps));
+        }
+    }
+
+    /// Whether `gained` more reaches neither end of the requirement.
+    fn reaches_nothing(&self, gained: f64) -> bool {
+        let (total, requirement) = (self.degree_hours + gained, self.thermal.requirement);
+        (self.reached_low.is_some() || total < requirement.low)
+            && (self.reached_high.is_some() || total < requirement.high)
+    }
+
     /// Remembers the figure once each measured hour, for the rate.
     fn mark(&mut self) {
         let measured_ms = self.line.measured_ms();
@@ -234,14 +296,15 @@ fn moment_reached(piece: &Piece, thermal: &Thermal, wanted: f64) -> Stamp {
     Stamp(reached)
 }
 
-/// Which of a space's air probes speaks: the first listed that gave a good reading of late.
+/// Which of a space's air probes speaks: the first listed that gave a good reading of late. Whole
+/// runs are taken in `speaking.rs`.
 ///
 /// Feed it every good temperature reading of the space's air probes in time order, readings of the
 /// same millisecond in the order of the list. It looks only back, so that the live daemon and a
 /// reading of the store decide alike.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Preference {
-    speaks_until: Vec<Option<Stamp>>,
+    pub(super) speaks_until: Vec<Option<Stamp>>,
 }
 
 impl Preference {

@@ -11,6 +11,7 @@ use crate::grow::logbook::{Deed, Resolved};
 use crate::grow::moment::Moment;
 use crate::grow::wrong::Wrong;
 use crate::store::Reader;
+use crate::store::summary::Quarter;
 
 /// Where series come from: the store's reader.
 pub trait SeriesSource {
@@ -28,6 +29,26 @@ pub trait SeriesSource {
         to: Stamp,
         take: &mut dyn FnMut(Reading, bool) -> ControlFlow<()>,
     ) -> Result<(), SeriesFault>;
+
+    /// Calls `take` with the sums of the good readings from `from` on and before `to`, in time order,
+    /// none over the border of two quarter-hours: whole quarters where they are at hand, else a reading
+    /// each.
+    ///
+    /// # Errors
+    /// As [`SeriesSource::read`].
+    fn sums(
+        &self,
+        probe: &str,
+        quantity: Quantity,
+        from: Stamp,
+        to: Stamp,
+        take: &mut dyn FnMut(Quarter) -> ControlFlow<()>,
+    ) -> Result<(), SeriesFault> {
+        self.read(probe, quantity, from, to, &mut |reading, _| match Quarter::of_good(&reading) {
+            Some(sum) => take(sum),
+            None => ControlFlow::Continue(()),
+        })
+    }
 }
 
 /// Why a series was not given, each in one plain sentence.

@@ -27,8 +27,9 @@ use super::pack;
 use super::snapshot::Snapshot;
 use crate::climate::quantity::with_mark;
 use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS};
-use crate::climate::{Quality, Quantity, Reading, Stamp};
+use crate::climate::{Quantity, Reading, Stamp};
 use crate::grow::moment;
+use crate::store::summary::{QUARTER_MS, Quarter};
 
 /// Series read at a time: each holds a thread and a read of the store.
 const READERS_MAX: usize = 4;
@@ -102,7 +103,8 @@ impl Reader {
         let (sender, body) = Channel::new(BLOCKS_WAITING_MAX);
         let (opened, is_open) = oneshot::channel();
         let source = Arc::clone(&self.source);
-        let out = Out::new(sender, opened, gzip);
+        let head = if ask.every_ms.is_some() { "time,mean,min,max,count\r\n" } else { "time,value,quality\r\n" };
+        let out = Out::new(head, sender, opened, gzip);
         // Ends by itself: at the series' end, or when the answer is dropped.
         tokio::task::spawn_blocking(move || write(&*source, &ask, timezone, &manner, out, place));
         match is_open.await {
@@ -198,6 +200,7 @@ fn every(text: &str) -> Result<i64, String> {
 
 /// The sending end, on the blocking side.
 struct Out {
+    head: Option<&'static str>,
     block: Vec<u8>,
     /// Where blocks go through, if they are compressed.
     gzip: Option<GzEncoder<Vec<u8>>>,
@@ -215,20 +218,31 @@ struct SeriesBroken(String);
 
 impl Out {
     fn new(
+        head: &'static str,
         sender: Sender<Bytes, SeriesBroken>,
         opened: oneshot::Sender<Result<Opening, SeriesFault>>,
         gzip: bool,
     ) -> Out {
         let gzip = gzip.then(|| GzEncoder::new(Vec::new(), Compression::fast()));
-        Out { block: Vec::new(), gzip, tag: None, sender, handle: Handle::current(), opened: Some(opened) }
+        let (head, handle) = (Some(head), Handle::current());
+        Out { head, block: Vec::new(), gzip, tag: None, sender, handle, opened: Some(opened) }
     }
 
-    fn line(&mut self, line: std::fmt::Arguments<'_>) -> ControlFlow<()> {
+    /// The header, if it has not been written.
+    fn begin(&mut self) -> ControlFlow<()> {
         if let Some(opened) = self.opened.take()
             && opened.send(Ok(Opening::Whole(self.tag.take()))).is_err()
         {
             return ControlFlow::Break(());
         }
+        if let Some(head) = self.head.take() {
+            self.block.extend_from_slice(head.as_bytes());
+        }
+        ControlFlow::Continue(())
+    }
+
+    fn line(&mut self, line: std::fmt::Arguments<'_>) -> ControlFlow<()> {
+        self.begin()?;
         // Into memory: it cannot fail.
         let _ = std::io::Write::write_fmt(&mut self.block, format_args!("{line}\r\n"));
         if self.block.len() < BLOCK_BYTES {
@@ -283,34 +297,33 @@ fn write(source: &dyn Archive, ask: &Ask, timezone: Tz, manner: &Manner, mut out
         return;
     }
     out.tag = tag;
-    let head = if ask.every_ms.is_some() { "time,mean,min,max,count" } else { "time,value,quality" };
-    let mut begun = false;
     let mut window = Window { every_ms: ask.every_ms.unwrap_or_default(), timezone, open: None };
     let mut gone = false;
-    let result = source.read(&ask.probe, ask.quantity, ask.from, ask.to, &mut |reading, clock_unsure| {
-        let mut step = || {
-            if !std::mem::replace(&mut begun, true) {
-                out.line(format_args!("{head}"))?;
-            }
-            if ask.every_ms.is_none() {
-                let Reading { at, value, quality } = reading;
-                let quality = with_mark(quality, clock_unsure);
-                return out.line(format_args!("{},{},{quality}", at.rfc3339_exact(), Shown(value)));
-            }
-            match window.push(reading) {
-                Some(closed) => out.line(format_args!("{closed}")),
-                None => ControlFlow::Continue(()),
-            }
-        };
-        let flow = step();
+    let (probe, quantity, from, to) = (&ask.probe, ask.quantity, ask.from, ask.to);
+    let mut note = |flow: ControlFlow<()>| {
         gone = flow.is_break();
         flow
-    });
+    };
+    let result = match ask.every_ms {
+        None => source.read(probe, quantity, from, to, &mut |Reading { at, value, quality }, clock_unsure| {
+            let quality = with_mark(quality, clock_unsure);
+            note(out.line(format_args!("{},{},{quality}", at.rfc3339_exact(), Shown(value))))
+        }),
+        // What no quarter-hour's border cuts is made of quarter-hours.
+        Some(every_ms) if every_ms % QUARTER_MS == 0 => source.sums(probe, quantity, from, to, &mut |sum| {
+            let closed = window.push(sum);
+            note(closed.map_or(ControlFlow::Continue(()), |sum| out.line(format_args!("{sum}"))))
+        }),
+        Some(_) => source.read(probe, quantity, from, to, &mut |reading, _| {
+            let closed = Quarter::of_good(&reading).and_then(|sum| window.push(sum));
+            note(closed.map_or(ControlFlow::Continue(()), |sum| out.line(format_args!("{sum}"))))
+        }),
+    };
     if gone {
         return;
     }
     match result {
-        Ok(()) => finish(out, begun, head, window),
+        Ok(()) => finish(out, window),
         Err(fault) => match out.opened.take() {
             Some(opened) => drop(opened.send(Err(fault))),
             None => {
@@ -321,14 +334,14 @@ fn write(source: &dyn Archive, ask: &Ask, timezone: Tz, manner: &Manner, mut out
     }
 }
 
-fn finish(mut out: Out, begun: bool, head: &str, window: Window) {
-    let rest = [(!begun).then(|| head.to_owned()), window.open.map(|sum| sum.to_string())];
-    for line in rest.into_iter().flatten() {
-        if out.line(format_args!("{line}")).is_break() {
-            return;
-        }
+fn finish(mut out: Out, window: Window) {
+    let flow = match window.open {
+        Some(sum) => out.line(format_args!("{sum}")),
+        None => out.begin(),
+    };
+    if flow.is_continue() {
+        out.end();
     }
-    out.end();
 }
 
 /// A value as it was stored; what was no number is left empty.
@@ -350,30 +363,19 @@ struct Window {
 }
 
 struct Sum {
-    start: Stamp,
     end: Stamp,
-    total: f64,
-    min: f64,
-    max: f64,
-    count: u64,
+    of: Quarter,
 }
 
 impl Window {
-    /// Takes the next reading; gives the sum before it, if that is complete now.
-    fn push(&mut self, reading: Reading) -> Option<Sum> {
-        if reading.quality != Quality::Good || !reading.value.is_finite() {
+    /// Takes the next reading or quarter-hour; gives the sum before it, if that is complete now.
+    fn push(&mut self, part: Quarter) -> Option<Sum> {
+        if let Some(sum) = self.open.as_mut().filter(|sum| part.start < sum.end) {
+            sum.of.add(&part);
             return None;
         }
-        let value = reading.value;
-        if let Some(sum) = self.open.as_mut().filter(|sum| reading.at < sum.end) {
-            sum.total += value;
-            sum.min = sum.min.min(value);
-            sum.max = sum.max.max(value);
-            sum.count += 1;
-            return None;
-        }
-        let (start, end) = self.around(reading.at);
-        self.open.replace(Sum { start, end, total: value, min: value, max: value, count: 1 })
+        let (start, end) = self.around(part.start);
+        self.open.replace(Sum { end, of: Quarter { start, ..part } })
     }
 
     fn around(&self, at: Stamp) -> (Stamp, Stamp) {
@@ -392,8 +394,8 @@ impl Window {
 
 impl std::fmt::Display for Sum {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let mean = crate::watch::view::rounded(self.total / self.count as f64, 4);
-        let time = self.start.rfc3339();
-        write!(formatter, "{time},{},{},{},{}", Shown(mean), Shown(self.min), Shown(self.max), self.count)
+        let Quarter { start, count, min, max, .. } = self.of;
+        let mean = crate::watch::view::rounded(self.of.mean(), 4);
+        write!(formatter, "{},{},{},{},{count}", start.rfc3339(), Shown(mean), Shown(min), Shown(max))
     }
 }

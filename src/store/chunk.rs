@@ -271,12 +271,13 @@ fn loosen<T: Number + Default>(content: &[u8], count: usize, numbers: &mut Vec<T
 }
 
 /// Unpacks the values of `count` samples into `values`, NaN where there is none; `whole` is scratch.
+/// Whether every sample has one.
 pub(super) fn unpack_values(
     blob: &[u8],
     count: usize,
     values: &mut Vec<f64>,
     whole: &mut Vec<i64>,
-) -> Result<(), Fault> {
+) -> Result<bool, Fault> {
     let (format, mut content) = unseal(blob)?;
     let power = match format {
         DECIMALS => Some(power(&mut content)?),
@@ -311,7 +312,7 @@ pub(super) fn unpack_values(
             }
         }
     }
-    Ok(())
+    Ok(runs.is_empty())
 }
 
 /// Unpacks the qualities of `count` samples: one run of good where there is no blob.

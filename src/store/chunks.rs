@@ -160,6 +160,8 @@ pub(super) struct Columns {
     /// Those asked for; empty where none was read.
     pub values: [Vec<f64>; 4],
     pub quality: Vec<QualityRun>,
+    /// By quantity: every sample has a value, as far as that was asked for.
+    pub is_full: [bool; 4],
     whole: Vec<i64>,
 }
 
@@ -185,8 +187,10 @@ impl Columns {
         self.quality = chunk::unpack_quality(quality, span.count).map_err(fault)?;
         for (index, (values, is_wanted)) in self.values.iter_mut().zip(wanted).enumerate() {
             values.clear();
+            self.is_full[index] = false;
             if is_wanted && let Some(packed) = blob(row.get_ref(2 + index)?).map_err(fault)? {
-                chunk::unpack_values(packed, span.count, values, &mut self.whole).map_err(fault)?;
+                let full = chunk::unpack_values(packed, span.count, values, &mut self.whole).map_err(fault)?;
+                self.is_full[index] = full;
             }
         }
         Ok(true)

@@ -133,8 +133,9 @@ impl Committer {
                 self.sealer.know(stretch);
             }
         }
-        for row in &group.samples {
-            self.sealer.note(row.probe, row.at, row.quality, row.timing);
+        let first = newest - group.samples.len() as i64;
+        for (number, row) in (first + 1..).zip(&group.samples) {
+            self.sealer.note(number, row.probe, row.at, row.quality, row.timing);
         }
         Ok(())
     }

@@ -192,7 +192,7 @@ impl Reader {
         Ok(last)
     }
 
-    fn run(
+    pub(super) fn run(
         &self,
         probes: &[&str],
         only: Option<Quantity>,

@@ -130,7 +130,7 @@ impl Store {
         let fail = |error| StoreError::from_sqlite("write", &path, &error);
         let newest = "SELECT ifnull(max(rowid), 0) FROM sample";
         let newest: i64 = self.connection.query_row(newest, [], |row| row.get(0)).map_err(fail)?;
-        let mut sealer = Sealer::load(&self.connection, self.keep_ms).map_err(fail)?;
+        let mut sealer = Sealer::load(&self.connection, self.keep_ms).map_err(fail)?.whole();
         let mut sealed = Vec::new();
         let mut more = true;
         while more {

@@ -1,9 +1,10 @@
-//! Series summed up by quarter-hours, and by longer stretches made of them: hours, days, points of a
-//! chart.
+//! Series summed up by quarter-hours, of which longer stretches are made: hours, days, columns of a chart.
 //!
 //! In: a series and a range. Out: count, sum, lowest and highest of its good, corrected readings. What
 //! is sealed is taken from the summaries, the rest from the readings themselves, so that the sums are
 //! exact whatever came late. A correction that begins within a quarter-hour makes that one be read.
+
+use std::ops::ControlFlow;
 
 use rusqlite::types::ValueRef;
 
@@ -13,8 +14,12 @@ use super::error::StoreError;
 use super::history::{Dated, in_force};
 use super::reader::Reader;
 use super::summary::{self, QUARTER_MS, Quarter};
-use crate::climate::{Quality, Quantity, Reading, Stamp};
+use crate::climate::stamp::DAY_MS;
+use crate::climate::{Quantity, Stamp};
 use crate::watch::setup::Correction;
+
+/// Summaries held at once: 0.4 MB, whatever the range.
+const AT_ONCE_MS: i64 = 100 * DAY_MS;
 
 impl Reader {
     /// The quarter-hours of UTC that have good readings, in time order: those that begin at or
@@ -50,39 +55,38 @@ impl Reader {
         Ok(())
     }
 
-    /// At most `points` stretches of equal length from `from` to `to`, those with good readings, in
-    /// time order: for a chart, with the highest and the lowest kept so that no peak vanishes. Each
-    /// is a whole number of quarter-hours where the stretches are that long.
-    pub fn points(
+    /// The sums of all good readings in `range`, in time order, none over a quarter-hour's border, until
+    /// `take` breaks: whole quarters, and the readings before the first and after the last of them.
+    pub fn sums(
         &self,
         probe: &str,
         quantity: Quantity,
-        from: Stamp,
-        to: Stamp,
-        points: u32,
-    ) -> Result<Vec<Quarter>, StoreError> {
-        let each = to.since(from).max(1) / i64::from(points.max(1)) + 1;
-        let by_quarters = each >= QUARTER_MS;
-        let each = if by_quarters { (each + QUARTER_MS - 1) / QUARTER_MS * QUARTER_MS } else { each };
-        let mut found: Vec<Quarter> = Vec::new();
-        let start_of = |at: Stamp| from.plus(at.since(from).max(0) / each * each);
-        let mut add = |at: Stamp, part: &Quarter| {
-            let start = start_of(at);
-            match found.last_mut() {
-                Some(last) if last.start == start => last.add(part),
-                _ => found.push(Quarter { start, ..*part }),
+        (from, to): (Stamp, Stamp),
+        take: &mut dyn FnMut(Quarter) -> ControlFlow<()>,
+    ) -> Result<(), StoreError> {
+        let border = |at: i64| Stamp(summary::number(at).saturating_mul(QUARTER_MS));
+        let begin = border(from.0.saturating_add(QUARTER_MS - 1)).min(to);
+        let end = border(to.0).max(begin);
+        let mut flow = ControlFlow::Continue(());
+        for (from, to) in [(from, begin), (begin, end), (end, to)] {
+            if from >= to || flow.is_break() {
+                continue;
             }
-        };
-        if by_quarters {
-            self.quarters(probe, quantity, from, to, &mut |quarter| add(quarter.start, quarter))?;
-        } else {
-            self.series(probe, quantity, from, to, &mut |reading| {
-                if is_good(&reading) {
-                    add(reading.at, &Quarter::of(reading.at, reading.value));
-                }
-            })?;
+            if (from, to) == (begin, end) {
+                let mut give = |quarter: &Quarter| {
+                    if flow.is_continue() {
+                        flow = take(*quarter);
+                    }
+                };
+                self.quarters(probe, quantity, from, to, &mut give)?;
+            } else {
+                self.readings(probe, quantity, from, to, &mut |reading, _| {
+                    flow = Quarter::of_good(&reading).map_or(ControlFlow::Continue(()), &mut *take);
+                    flow
+                })?;
+            }
         }
-        Ok(found)
+        Ok(())
     }
 
     fn sealed_quarters(
@@ -94,18 +98,33 @@ impl Reader {
         corrections: &[Dated],
         give: &mut dyn FnMut(Quarter),
     ) -> Result<(), StoreError> {
-        for quarter in self.merged(id, quantity, from, to).map_err(|error| self.told(error))? {
-            let end = quarter.start.plus(QUARTER_MS);
-            if corrections.iter().any(|(since, _)| *since > quarter.start && *since < end) {
-                self.read_quarters(probe, quantity, quarter.start, end, give)?;
-            } else {
-                give(corrected(quarter, in_force(corrections, quarter.start)));
+        let mut from = from;
+        while from < to
+            && let Some(first) = self.first_summary(id, quantity, from, to).map_err(|error| self.fail(error))?
+        {
+            let end = first.max(from).plus(AT_ONCE_MS).min(to);
+            for quarter in self.merged(id, quantity, first.max(from), end).map_err(|error| self.told(error))? {
+                let end = quarter.start.plus(QUARTER_MS);
+                if corrections.iter().any(|(since, _)| *since > quarter.start && *since < end) {
+                    self.read_quarters(probe, quantity, quarter.start, end, give)?;
+                } else {
+                    give(corrected(quarter, in_force(corrections, quarter.start)));
+                }
             }
+            from = end;
         }
         Ok(())
     }
 
-    /// What the summaries say, each quarter once: 40 bytes each, 1.4 MB a year.
+    /// The first quarter of those summed up together that reach to `from` or beyond, before `to`.
+    fn first_summary(&self, id: i64, quantity: Quantity, from: Stamp, to: Stamp) -> rusqlite::Result<Option<Stamp>> {
+        let sql = "SELECT min(first) FROM summary WHERE probe = ?1 AND quantity = ?2 AND last >= ?3 AND first < ?4";
+        let mut first = self.connection.prepare_cached(sql)?;
+        let first = first.query_row((id, quantity.word(), from.0, to.0), |row| row.get::<_, Option<i64>>(0))?;
+        Ok(first.map(Stamp))
+    }
+
+    /// What the summaries say, each quarter once.
     fn merged(&self, id: i64, quantity: Quantity, from: Stamp, to: Stamp) -> Result<Vec<Quarter>, ChunkError> {
         let sql = "SELECT first, last, quarters FROM summary WHERE probe = ?1 AND quantity = ?2 AND last >= ?3
             AND first < ?4 ORDER BY last";
@@ -156,15 +175,11 @@ impl Reader {
             return Ok(());
         }
         self.series(probe, quantity, from, to, &mut |reading| {
-            if is_good(&reading) {
-                give(Quarter::of(Stamp(summary::number(reading.at.0) * QUARTER_MS), reading.value));
+            if let Some(sum) = Quarter::of_good(&reading) {
+                give(Quarter { start: Stamp(summary::number(reading.at.0) * QUARTER_MS), ..sum });
             }
         })
     }
-}
-
-fn is_good(reading: &Reading) -> bool {
-    reading.quality == Quality::Good && reading.value.is_finite()
 }
 
 /// A straight line through the values keeps sums and extremes; one that falls turns these round.

@@ -118,6 +118,12 @@ impl Reader {
         self.all(&sql, [], rows::outbox_item)
     }
 
+    /// The outbox item numbered `id`, where it still waits.
+    pub fn outbox_item(&self, id: i64) -> Result<Option<OutboxItem>, StoreError> {
+        let sql = format!("SELECT {} FROM outbox WHERE id = ?1 AND delivered_at IS NULL", rows::OUTBOX_COLUMNS);
+        Ok(self.all(&sql, [id], rows::outbox_item)?.pop())
+    }
+
     /// All corrections, by probe, quantity and the time they hold from.
     pub fn corrections(&self) -> Result<Vec<DatedCorrection>, StoreError> {
         let sql = format!("SELECT {} FROM correction ORDER BY probe, quantity, since", rows::CORRECTION_COLUMNS);

@@ -7,7 +7,8 @@
 //! The newest row always stays, so that no row's number is given twice.
 //!
 //! A round begins when [`EACH`] samples a probe lie in the heap, when the oldest is over a day old,
-//! or when history that came late (over [`LATE_MS`]) has fallen quiet. What comes late into a
+//! or when much history that came late (over [`LATE_MS`]) has fallen quiet; a little of it is sealed
+//! alone (`late.rs`). What comes late into a
 //! sealed time is put into the chunk it belongs in, and the judgement of what lies within
 //! six hours before and after is made anew (`merge.rs`); so a chunk's judgement is always that of the whole.
 
@@ -18,6 +19,7 @@ use rusqlite::{Connection, Transaction, TransactionBehavior};
 
 use super::chunk::Row;
 use super::chunks::{self, ChunkError};
+use super::late::{self, Late};
 use super::merge;
 use super::rows::{self, SampleRow};
 use super::zones::Filling;
@@ -39,15 +41,6 @@ const CLEAR_ROWS: i64 = 100_000;
 
 /// Older than the newest by this is late: history.
 const LATE_MS: i64 = 6 * HOUR_MS;
-
-/// History is sealed when it has been quiet for so long.
-const QUIET: Duration = Duration::from_secs(30);
-
-/// Trickles of late samples do not rewrite chunks more often than this, on the card's behalf.
-const TRICKLE_AGAIN: Duration = Duration::from_secs(3600);
-
-/// So many late samples are no trickle.
-const TRICKLE: usize = 1000;
 
 /// A heap whose oldest sample is older than the newest by this is sealed however few it holds.
 const OLD_MS: i64 = 26 * HOUR_MS;
@@ -71,12 +64,6 @@ struct Round {
     probes: Vec<(i64, usize)>,
 }
 
-#[derive(Clone, Copy, Debug)]
-struct Late {
-    samples: usize,
-    last: Instant,
-}
-
 /// What lies in the heap, and the round that is under way.
 #[derive(Debug, Default)]
 pub(super) struct Sealer {
@@ -84,9 +71,8 @@ pub(super) struct Sealer {
     total: usize,
     newest_at: Option<i64>,
     oldest_at: Option<i64>,
-    last: Option<(i64, i64, u16, Timing)>,
-    late: Option<Late>,
-    late_round: Option<Instant>,
+    last: Option<(i64, i64, i64, u16, Timing)>,
+    late: Late,
     round: Option<Round>,
     leftovers: bool,
     /// Stretches of the clock that were wrong: what is dated by them tells nothing of what is old.
@@ -108,17 +94,18 @@ impl Sealer {
             let (number, probe): (i64, i64) = (row.get(0)?, row.get(1)?);
             if sealed.get(&probe).is_none_or(|through| number > *through) {
                 let quality: i64 = row.get(3)?;
-                sealer.note(probe, row.get(2)?, quality as u16, Timing::of_bits(quality));
+                sealer.note(number, probe, row.get(2)?, quality as u16, Timing::of_bits(quality));
             }
         }
         Ok(sealer)
     }
 
-    /// A sample was committed.
-    pub fn note(&mut self, probe: i64, at: i64, quality: u16, timing: Timing) {
+    /// A sample was committed, as this row.
+    pub fn note(&mut self, row: i64, probe: i64, at: i64, quality: u16, timing: Timing) {
         *self.unsealed.entry(probe).or_default() += 1;
         self.total += 1;
-        self.last = Some((probe, at, quality, timing));
+        self.last = Some((row, probe, at, quality, timing));
+        self.late.wake(Instant::now());
         // One that is not dated, or from the future, tells nothing of what is late.
         if !stretches::is_dated(quality) || self.wrong.contains(&timing.stretch()) {
             return;
@@ -126,8 +113,7 @@ impl Sealer {
         let newest = self.newest_at.map_or(at, |newest| newest.max(at));
         self.newest_at = Some(newest);
         if at < newest - LATE_MS {
-            let samples = self.late.map_or(0, |late| late.samples) + 1;
-            self.late = Some(Late { samples, last: Instant::now() });
+            self.late.note(row, Instant::now());
         } else {
             self.oldest_at = Some(self.oldest_at.map_or(at, |oldest| oldest.min(at)));
         }
@@ -140,6 +126,12 @@ impl Sealer {
         } else {
             self.wrong.remove(&stretch.id);
         }
+    }
+
+    /// The same, for a round over everything whatever is due.
+    pub fn whole(mut self) -> Sealer {
+        self.late.clear();
+        self
     }
 
     /// How long until there is something to do; `None` when nothing is foreseen.
@@ -155,25 +147,14 @@ impl Sealer {
     }
 
     fn wait(&self, now: Instant) -> Option<Duration> {
-        if self.round.is_some() || self.leftovers {
-            return Some(Duration::ZERO);
-        }
-        if self.total < 2 {
-            return None;
-        }
+        if self.round_is_due() { Some(Duration::ZERO) } else { self.late.due_in(now) }
+    }
+
+    /// A round goes on, or one is to begin whatever came late.
+    fn round_is_due(&self) -> bool {
         let full = (EACH * self.unsealed.len()).min(ROWS_MAX);
         let old = self.newest_at.zip(self.oldest_at).is_some_and(|(newest, oldest)| newest - oldest > OLD_MS);
-        if self.total >= full || old {
-            return Some(Duration::ZERO);
-        }
-        let late = self.late?;
-        let mut due = late.last + QUIET;
-        if late.samples < TRICKLE
-            && let Some(before) = self.late_round
-        {
-            due = due.max(before + TRICKLE_AGAIN);
-        }
-        Some(due.saturating_duration_since(now))
+        self.round.is_some() || self.leftovers || (self.total >= 2 && (self.total >= full || old))
     }
 
     /// Does one step of the round, or begins one. True while there is more to do.
@@ -194,19 +175,31 @@ impl Sealer {
         newest_row: i64,
         out: &mut Vec<Sealed>,
     ) -> Result<bool, ChunkError> {
+        if !self.round_is_due() && self.late.is_little() {
+            let keep_from = self.keep_from();
+            let (sealed, touched) = late::seal(connection, &self.late.take(newest_row), keep_from)?;
+            self.late.spend(touched, Instant::now());
+            for (probe, stamps) in sealed {
+                let count = self.unsealed.entry(probe).or_default();
+                *count = count.saturating_sub(stamps.len());
+                self.total = self.total.saturating_sub(stamps.len());
+                out.push(Sealed { probe, stamps });
+            }
+            self.unsealed.retain(|_, count| *count > 0);
+            return Ok(false);
+        }
         if self.round.is_none() {
             self.begin(newest_row);
         }
+        let keep_from = self.keep_from();
         let Some(round) = &mut self.round else { return Ok(false) };
         if round.probes.is_empty() {
-            let (through, keep) = (round.through, self.keep_ms.zip(self.newest_at));
-            let more = clear(connection, through, keep.map(|(keep_ms, newest)| newest.saturating_sub(keep_ms)))?;
+            let more = clear(connection, round.through, keep_from)?;
             if !more {
                 self.round = None;
             }
             return Ok(more);
         }
-        let keep_from = self.keep_ms.zip(self.newest_at).map(|(keep_ms, newest)| newest.saturating_sub(keep_ms));
         let group = group(&round.probes);
         let done = pack(connection, &group, round.through, keep_from, out)?;
         let taken: HashMap<i64, usize> = out.iter().map(|sealed| (sealed.probe, sealed.stamps.len())).collect();
@@ -219,26 +212,29 @@ impl Sealer {
         Ok(true)
     }
 
+    /// What is older is thrown away.
+    fn keep_from(&self) -> Option<i64> {
+        self.keep_ms.zip(self.newest_at).map(|(keep_ms, newest)| newest.saturating_sub(keep_ms))
+    }
+
     /// Begins a round over all rows but the newest; what comes from now on is for the next.
     fn begin(&mut self, newest_row: i64) {
         let probes = std::mem::take(&mut self.unsealed).into_iter().collect();
         self.round = Some(Round { through: newest_row - 1, probes });
         (self.total, self.oldest_at, self.leftovers) = (0, None, false);
-        if self.late.take().is_some() {
-            self.late_round = Some(Instant::now());
-        }
-        if let Some((probe, at, quality, timing)) = self.last {
-            self.note(probe, at, quality, timing);
+        self.late.clear();
+        if let Some((row, probe, at, quality, timing)) = self.last {
+            self.note(row, probe, at, quality, timing);
             // One row is not worth a round.
-            self.late = None;
+            self.late.clear();
         }
     }
 
     /// Forgets the round, after a fault: the file is asked anew.
     pub fn reload(&mut self, connection: &Connection) -> rusqlite::Result<()> {
-        let (late_round, failed, late) = (self.late_round, self.failed, self.late);
-        *self = Sealer { late_round, failed, ..Sealer::load(connection, self.keep_ms)? };
-        self.late = self.late.or(late);
+        let (failed, budget) = (self.failed, self.late.budget());
+        *self = Sealer { failed, ..Sealer::load(connection, self.keep_ms)? };
+        self.late.set_budget(budget);
         Ok(())
     }
 }

@@ -15,7 +15,7 @@ use rusqlite::{Connection, params};
 use super::chunk::{self, Fault, Row};
 use super::chunks::ChunkError;
 use crate::climate::stamp::MINUTE_MS;
-use crate::climate::{Quality, Quantity, Stamp};
+use crate::climate::{Quality, Quantity, Reading, Stamp};
 
 /// A quarter-hour, ms.
 pub const QUARTER_MS: i64 = 15 * MINUTE_MS;
@@ -45,6 +45,12 @@ impl Quarter {
     /// Of one value.
     pub fn of(start: Stamp, value: f64) -> Quarter {
         Quarter { start, count: 1, sum: value, min: value, max: value }
+    }
+
+    /// Of one reading, where that is good: at its own time.
+    pub fn of_good(reading: &Reading) -> Option<Quarter> {
+        let is_good = reading.quality == Quality::Good && reading.value.is_finite();
+        is_good.then(|| Quarter::of(reading.at, reading.value))
     }
 
     /// Takes in another's values.

@@ -144,10 +144,16 @@ impl Reader {
             let reach = Stamp(earliest).plus(-CONTEXT_MS);
             // What was open when it was sealed may be settled by what came since.
             let newest = chunks::last_before_open(&self.connection, probe, i64::MAX)?;
-            let open_from = newest.and_then(|(_, open_from)| open_from);
-            Ok(open_from.map_or(reach, |open_from| reach.min(Stamp(open_from))))
+            let open_from = newest.and_then(|(_, open_from)| open_from).map_or(reach, Stamp);
+            // A probe that fell silent with a reading in doubt would be judged anew for ever.
+            Ok(if open_from < reach && self.has_rows(probe)? { open_from } else { reach })
         };
         find().map_err(|error| self.fail(error))
+    }
+
+    fn has_rows(&self, probe: i64) -> rusqlite::Result<bool> {
+        let mut one = self.connection.prepare_cached("SELECT 1 FROM sample WHERE probe = ?1 LIMIT 1")?;
+        one.exists([probe])
     }
 
     /// The sealed times of a probe around `at`: of the chunk it lies in, or none for the gap it

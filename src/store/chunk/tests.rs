@@ -13,7 +13,9 @@ fn back(rows: &[Row]) -> Vec<Row> {
     let mut columns: [Vec<f64>; 4] = Default::default();
     for (column, blob) in columns.iter_mut().zip(&packed.values) {
         match blob {
-            Some(blob) => unpack_values(blob, rows.len(), column, &mut whole).unwrap(),
+            Some(blob) => {
+                unpack_values(blob, rows.len(), column, &mut whole).unwrap();
+            }
             None => column.resize(rows.len(), f64::NAN),
         }
     }

@@ -1,0 +1,232 @@
+//! Runs of readings of one source as columns, and what a stretch of them comes to as a whole.
+//!
+//! In: times and values side by side, good and corrected, in time order. Out: blocks of neighbouring
+//! readings with their integral and extremes, so that a figure over years need not look at each piece
+//! of the line: where a block lies on one side of every limit its figure follows from the block alone.
+//! Pure. Left out: what a figure makes of a block; where one crosses a limit, its pieces are taken singly.
+
+use super::stamp::{HOUR_MS, Stamp};
+
+/// Pieces in a block: enough to be worth it, few enough that a crossing costs little.
+const PIECES: usize = 32;
+
+/// Readings of one source in time order: times, ms, and values.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Run<'a> {
+    /// When each was measured, ms since the epoch.
+    pub stamps: &'a [i64],
+    /// In the quantity's unit; as many.
+    pub values: &'a [f64],
+}
+
+impl<'a> Run<'a> {
+    /// Of both columns, cut to the shorter one.
+    pub fn new(stamps: &'a [i64], values: &'a [f64]) -> Run<'a> {
+        let count = stamps.len().min(values.len());
+        Run { stamps: &stamps[..count], values: &values[..count] }
+    }
+
+    /// How many readings.
+    pub fn len(&self) -> usize {
+        self.stamps.len()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.stamps.is_empty()
+    }
+
+    /// The first reading.
+    pub fn first(&self) -> Option<(Stamp, f64)> {
+        Some((Stamp(*self.stamps.first()?), *self.values.first()?))
+    }
+
+    /// The last reading.
+    pub fn last(&self) -> Option<(Stamp, f64)> {
+        Some((Stamp(*self.stamps.last()?), *self.values.last()?))
+    }
+
+    /// The readings from `from` on and before `to`.
+    #[must_use]
+    pub fn within(&self, from: Stamp, to: Stamp) -> Run<'a> {
+        let begin = self.stamps.partition_point(|at| *at < from.0);
+        let end = self.stamps.partition_point(|at| *at < to.0).max(begin);
+        Run { stamps: &self.stamps[begin..end], values: &self.values[begin..end] }
+    }
+
+    /// The first `count` readings (all, where there are fewer), and the rest.
+    #[must_use]
+    pub fn split(&self, count: usize) -> (Run<'a>, Run<'a>) {
+        let count = count.min(self.len());
+        let ((stamps, later), (values, rest)) = (self.stamps.split_at(count), self.values.split_at(count));
+        (Run { stamps, values }, Run { stamps: later, values: rest })
+    }
+
+    /// The readings one by one.
+    pub fn iter(&self) -> impl Iterator<Item = (Stamp, f64)> + 'a {
+        self.stamps.iter().map(|at| Stamp(*at)).zip(self.values.iter().copied())
+    }
+
+    /// Blocks that follow each other: the last reading of one is the first of the next, so that every
+    /// piece of the line between the readings is in one of them. None of a single reading.
+    pub fn blocks(&self) -> impl Iterator<Item = Block<'a>> + use<'a> {
+        let mut rest = *self;
+        std::iter::from_fn(move || {
+            if rest.len() < 2 {
+                return None;
+            }
+            let block = Block::of(rest.split(PIECES + 1).0);
+            rest = rest.split(block.run.len() - 1).1;
+            Some(block)
+        })
+    }
+}
+
+/// Neighbouring readings, at least two, and what the line through them comes to.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Block<'a> {
+    run: Run<'a>,
+    twice_area: f64,
+    low: f64,
+    high: f64,
+    shortest_ms: f64,
+    longest_ms: f64,
+}
+
+/// What some pieces come to: the sum of twice their areas, the lowest and highest of the values they
+/// lead to, the shortest and the longest of their times.
+type Sums = (f64, f64, f64, f64, f64);
+
+const NOTHING: Sums = (0.0, f64::INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::NEG_INFINITY);
+
+#[inline(always)]
+fn add(sums: &mut Sums, ms: i64, value: f64, next: f64) {
+    // Written so that each is one instruction; no number never wins a comparison.
+    let ms = ms as f64;
+    sums.0 += (value + next) * ms;
+    sums.1 = if next < sums.1 { next } else { sums.1 };
+    sums.2 = if next > sums.2 { next } else { sums.2 };
+    sums.3 = if ms < sums.3 { ms } else { sums.3 };
+    sums.4 = if ms > sums.4 { ms } else { sums.4 };
+}
+
+impl<'a> Block<'a> {
+    /// Of at least two readings.
+    fn of(run: Run<'a>) -> Block<'a> {
+        let (stamps, values) = (run.stamps, run.values);
+        // Two sums side by side: one addition need not wait for the one before.
+        let (mut even, mut odd) = (NOTHING, NOTHING);
+        for (at, value) in stamps.windows(3).step_by(2).zip(values.windows(3).step_by(2)) {
+            add(&mut even, at[1].wrapping_sub(at[0]), value[0], value[1]);
+            add(&mut odd, at[2].wrapping_sub(at[1]), value[1], value[2]);
+        }
+        if stamps.len().is_multiple_of(2)
+            && let ([.., at, to], [.., value, next]) = (stamps, values)
+        {
+            add(&mut even, to.wrapping_sub(*at), *value, *next);
+        }
+        let first = values.first().copied().unwrap_or(f64::NAN);
+        Block {
+            run,
+            twice_area: even.0 + odd.0,
+            low: first.min(even.1).min(odd.1),
+            high: first.max(even.2).max(odd.2),
+            shortest_ms: even.3.min(odd.3),
+            longest_ms: even.4.max(odd.4),
+        }
+    }
+
+    /// Its readings.
+    pub fn run(&self) -> Run<'a> {
+        self.run
+    }
+
+    /// The readings after its first, which is the last of the block before.
+    pub fn later(&self) -> Run<'a> {
+        self.run.split(1).1
+    }
+
+    /// In two at the first reading that is at least `ms` after its first; `None` where that is its
+    /// last or there is none.
+    pub fn split_after(&self, ms: i64) -> Option<(Block<'a>, Block<'a>)> {
+        let begin = self.from().0;
+        let place = self.run.stamps.partition_point(|at| at.wrapping_sub(begin) < ms).max(1);
+        if place + 1 >= self.run.len() {
+            return None;
+        }
+        Some((Block::of(self.run.split(place + 1).0), Block::of(self.run.split(place).1)))
+    }
+
+    /// When its first reading was.
+    pub fn from(&self) -> Stamp {
+        Stamp(self.run.stamps.first().copied().unwrap_or(0))
+    }
+
+    /// When its last reading was.
+    pub fn to(&self) -> Stamp {
+        Stamp(self.run.stamps.last().copied().unwrap_or(0))
+    }
+
+    /// Its length, ms.
+    pub fn span_ms(&self) -> i64 {
+        self.to().since(self.from())
+    }
+
+    /// Its length in hours.
+    pub fn hours(&self) -> f64 {
+        self.to().hours_since(self.from())
+    }
+
+    /// The integral of value - `base` along the line: unit × h.
+    pub fn integral_over(&self, base: f64) -> f64 {
+        (0.5 * self.twice_area - base * self.span_ms() as f64) / HOUR_MS as f64
+    }
+
+    /// The lowest and the highest of its values.
+    pub fn range(&self) -> (f64, f64) {
+        (self.low, self.high)
+    }
+
+    /// The longest time between neighbours, ms.
+    pub fn longest_ms(&self) -> i64 {
+        self.longest_ms as i64
+    }
+
+    /// Whether every time is later than the one before, and every value a number.
+    pub fn is_sound(&self) -> bool {
+        self.shortest_ms > 0.0 && self.twice_area.is_finite()
+    }
+
+    /// Hours strictly under `limit`; `None` where it is crossed or touched.
+    pub fn hours_under(&self, limit: f64) -> Option<f64> {
+        if self.low >= limit {
+            Some(0.0)
+        } else if self.high < limit {
+            Some(self.hours())
+        } else {
+            None
+        }
+    }
+
+    /// Hours strictly over `limit`; `None` where it is crossed or touched.
+    pub fn hours_over(&self, limit: f64) -> Option<f64> {
+        if self.high <= limit {
+            Some(0.0)
+        } else if self.low > limit {
+            Some(self.hours())
+        } else {
+            None
+        }
+    }
+
+    /// The integral of max(0, value - `limit`), unit × h; `None` where it is crossed.
+    pub fn excess_over(&self, limit: f64) -> Option<f64> {
+        if self.high <= limit {
+            Some(0.0)
+        } else if self.low >= limit {
+            Some(self.integral_over(limit))
+        } else {
+            None
+        }
+    }
+}
