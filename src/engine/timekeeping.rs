@@ -54,11 +54,20 @@ fn boot() -> String {
 /// Whether the kernel holds the clock for synchronised. A unit that is shut in may not ask it: then
 /// what systemd's time service says, and `None` where that does not run.
 fn is_synchronised() -> Option<bool> {
-    let mut asked = rtime_clock::adjtime::Timex::new();
-    match rtime_clock::adjtime::adjtimex(&mut asked) {
-        Ok(_) => Some(asked.0.status & libc::STA_UNSYNC == 0),
-        Err(_) => Path::new(TIME_SERVICE).exists().then(|| Path::new(TIME_SERVICE).join("synchronized").exists()),
+    match kernel_status() {
+        Some(status) => Some(status & libc::STA_UNSYNC == 0),
+        None => Path::new(TIME_SERVICE).exists().then(|| Path::new(TIME_SERVICE).join("synchronized").exists()),
     }
+}
+
+/// The kernel's status bits of its clock; none where it may not be asked.
+#[allow(unsafe_code)] // One call that only reads; the crate that wraps it builds on 64 bits alone.
+fn kernel_status() -> Option<libc::c_int> {
+    // SAFETY: a `timex` is numbers, and all of them may be 0; `modes` 0 asks and sets nothing.
+    let mut asked: libc::timex = unsafe { std::mem::zeroed() };
+    // SAFETY: the kernel fills in the one `timex` that it is given.
+    let state = unsafe { libc::adjtimex(&raw mut asked) };
+    (state >= 0).then_some(asked.status)
 }
 
 /// The clock as one run of the engine keeps it.
