@@ -27,6 +27,7 @@ use crate::engine::notify::Manager;
 use crate::engine::restore::{self, RestoreError};
 use crate::engine::shelf::{ASKED_MAX, Shelf};
 use crate::engine::{Engine, Inlets, Outlets};
+use crate::grow::rename::Renaming;
 use crate::ingest::{Delivery, Sources};
 use crate::status::{self, Access, snapshot::Snapshot};
 use crate::store::Writer;
@@ -69,6 +70,9 @@ pub enum DaemonError {
         /// Why.
         source: std::io::Error,
     },
+    /// Its certificate cannot be used.
+    #[error("status: {0}")]
+    Tls(String),
     /// The machine refuses signal handlers.
     #[error("signals cannot be received on this machine: {0}")]
     Signals(std::io::Error),
@@ -152,8 +156,11 @@ pub async fn start(
 ) -> Result<Running, DaemonError> {
     // Refused by rustls when another part of the process was first, which is as good.
     let _ = rustls::crypto::ring::default_provider().install_default();
+    let tls = plan.status.tls.as_ref().map(config::tls::server).transpose().map_err(DaemonError::Tls)?;
+    let access = Access { token: plan.status.token.clone(), tls: tls.map(Arc::new) };
     let listener = door.open(plan.status.listen)?;
     let is_first = !plan.store.folder.join(FILE).exists();
+    let plan = in_todays_names(plan).await;
     let mut restored = {
         let (plan, clock) = (Arc::clone(&plan), clock.clone());
         tokio::task::spawn_blocking(move || restore::restore(&plan, &clock))
@@ -215,7 +222,6 @@ pub async fn start(
     let mut address = None;
     let status = listener.map(|listener| {
         address = listener.local_addr().ok();
-        let access = Access { token: plan.status.token.clone() };
         let (stop, stopped) = oneshot::channel::<()>();
         let stopping = async {
             // A dropped sender means stop as well.
@@ -225,7 +231,7 @@ pub async fn start(
         (stop, tokio::spawn(status::serve(listener, inlets, access, stopping)))
     });
     if let Some(address) = address {
-        info!("the status page is at http://{address}/");
+        info!("the status page is at {}://{address}/", plan.status.scheme());
     }
     let now = {
         let clock = clock.clone();
@@ -252,6 +258,24 @@ pub async fn start(
         sign_of_life,
         backups,
     })
+}
+
+/// The plan with what was renamed since the config was written under its new name.
+async fn in_todays_names(plan: Arc<Plan>) -> Arc<Plan> {
+    let renamed = tokio::task::spawn_blocking(move || {
+        let renamings = restore::renamings(&plan);
+        if renamings.is_empty() {
+            return plan;
+        }
+        let mut new = Plan::clone(&plan);
+        for Renaming { what, old, new } in new.in_todays_names(&renamings) {
+            let word = what.word();
+            warn!("{word} {old} is called {new} since it was renamed; write {new} in {} too", plan.file.display());
+        }
+        Arc::new(new)
+    });
+    // It cannot panic; were it so, the task's end would be the process's.
+    renamed.await.unwrap_or_else(|why| std::panic::resume_unwind(why.into_panic()))
 }
 
 impl Running {
@@ -335,6 +359,7 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
         info!("{doing}");
         manager.ready(&doing);
         let (mut turning, mut stepped) = (running.snapshots.clone(), running.stepped.clone());
+        let mut renames = running.snapshots.clone();
         let ask = loop {
             tokio::select! {
                 _ = terminate.recv() => break Ask::Stop,
@@ -354,6 +379,10 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
                 // Its sender lives as long as the engine, whose end is noticed below.
                 Ok(_) = stepped.wait_for(|stepped| *stepped) => break Ask::Reload,
                 () = manager.feed(&mut turning) => {}
+                Ok(_) = renames.wait_for(|snapshot| snapshot.inner.renamed) => {
+                    info!("something was renamed: taking the new names up");
+                    break Ask::Reload;
+                }
                 name = running.ended() => return Err(DaemonError::Ended(name)),
                 _ = look.tick() => {
                     if running.storeless && restore::can_open(&plan) {

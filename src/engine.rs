@@ -38,16 +38,14 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use tracing::{error, info, warn};
 
 use crate::climate::Stamp;
-use crate::climate::stamp::DAY_MS;
 use crate::climate::stamp::MINUTE_MS;
 use crate::config::Plan;
 use crate::deliver::{Deliverer, Outcome};
-use crate::grow::logbook::{Deed, Entry};
+use crate::grow::logbook::Entry;
 use crate::ingest::{Delivery, Receipt, SourceState};
 use crate::status::snapshot::Snapshot;
-use crate::store::standing::Standing;
 use crate::store::{Change, Known, Reader, Report, Urgency, Writer};
-use crate::watch::alert::{Alert, AlertEvent, AlertState};
+use crate::watch::alert::{Alert, AlertEvent};
 use crate::watch::dating::{Dated, Dating};
 use crate::watch::keeper::Keeper;
 
@@ -144,6 +142,8 @@ pub struct Engine {
     entries: Vec<Entry>,
     reader: Option<Reader>,
     data_version: i64,
+    /// Something was renamed since the start.
+    renamed: bool,
     telling: Telling,
     outlets: Outlets,
     round: Round,
@@ -185,6 +185,7 @@ impl Engine {
             seen: restored.seen,
             entries: restored.entries,
             data_version: 0,
+            renamed: false,
             reader: restored.reader,
             store_fault: restored.fault,
             timekeeping: restored.timekeeping,
@@ -438,45 +439,5 @@ impl Engine {
         self.round.at_once = true;
         self.tell();
         self.keep_standing();
-    }
-
-    /// Alerts that changed without anybody being told go to the store alone.
-    fn keep_silent_changes(&mut self) {
-        let changed = self.keeper.take_changed();
-        if changed.is_empty() {
-            return;
-        }
-        changed.iter().for_each(|alert| self.keep_unstored(alert));
-        self.round.changes.extend(changed.into_iter().map(Change::Alert));
-        self.round.at_once = true;
-        self.changed = true;
-        self.keep_standing();
-    }
-
-    /// What ends while there is no store is kept for it.
-    fn keep_unstored(&mut self, alert: &Alert) {
-        if self.outlets.writer.is_none() && alert.state == AlertState::Ended {
-            if self.unstored.len() >= brought::ENDED_MAX {
-                self.unstored.remove(0);
-            }
-            self.unstored.push(alert.clone());
-        }
-    }
-
-    /// Rewrites `standing.json`.
-    fn keep_standing(&self) {
-        let live: Vec<&str> = self.keeper.tubs().map(|tub| tub.id.as_str()).collect();
-        let heat = |entry: &Entry| matches!(entry.deed, Deed::HeatBegan(_) | Deed::HeatEnded { .. });
-        let now = self.clock.now();
-        // A wish holds for a day at most.
-        let of_live = |entry: &&Entry| {
-            live.contains(&entry.tub.as_str()) || heat(entry) || (entry.deed.is_wish() && now.since(entry.at) <= DAY_MS)
-        };
-        self.standing.write(Standing {
-            entries: self.entries.iter().filter(of_live).cloned().collect(),
-            alerts: self.keeper.alerts().chain(&self.unstored).cloned().collect(),
-            newest_alert: self.keeper.newest_alert(),
-            is_unstored: self.outlets.writer.is_none() || self.is_bringing,
-        });
     }
 }

@@ -188,7 +188,7 @@ fn shelved_alerts_and_hands_in_the_tent() {
     let id = alert(&status, "core-temperature")["id"].to_string();
     let output = shelf.site.command(&["shelve", &id, "--for", "2h"]);
     let (code, why) = (output.status.code(), String::from_utf8(output.stderr).unwrap());
-    assert!(code == Some(2) && why.contains("critical: it can be put aside for 1h at most"), "{why}");
+    assert!(code == Some(2) && why.contains("critical: it can be put aside for 1 h at most"), "{why}");
     shelf.site.ok(&["shelve", &id, "--for", "1h"]);
     shelf.daemon.status_when("shelved", |status| alert(status, "core-temperature")["state"] == "shelved");
     // It stands so over a power cut, in the store too.

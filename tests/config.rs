@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use proptest::prelude::*;
 use tubwatch::cli::check::check;
 use tubwatch::climate::Quantity;
+use tubwatch::climate::degrees::Degrees;
 use tubwatch::config::plan::{Hush, Precision, Privacy, Way};
 use tubwatch::config::{Cause, Faults, Plan, cultures, load, parse};
 use tubwatch::grow::culture::{Limit, Requirement};
@@ -59,27 +60,10 @@ fn the_shipped_example_is_right() {
 }
 
 #[test]
-fn of_every_key_only_what_is_not_built_is_refused() {
-    let faults = load(&root().join("fixtures/config/every-key.toml")).unwrap_err();
-    let refused: Vec<&str> = faults.iter().map(|fault| fault.key.as_str()).collect();
-    assert_eq!(refused, ["site.show", "status.cert_file", "status.key_file"]);
-    for fault in &faults {
-        assert_eq!(fault.cause, Cause::NotBuilt, "{fault}");
-        assert!(fault.sentence.contains("not built yet in this release"), "{fault}");
-    }
-}
-
-#[test]
-fn what_is_built_takes_effect() {
+fn every_key_takes_effect() {
     let text = std::fs::read_to_string(root().join("fixtures/config/every-key.toml")).unwrap();
-    let refused = ["show", "cert_file = \"status", "key_file = \"status"];
-    let built = text;
-    let built: String = built
-        .lines()
-        .filter(|line| !refused.iter().any(|key| line.starts_with(key)))
-        .map(|line| format!("{line}\n"))
-        .collect();
-    let plan = parsed(&built).unwrap_or_else(|faults| panic!("{faults}"));
+    let plan = parsed(&text).unwrap_or_else(|faults| panic!("{faults}"));
+    assert_eq!(plan.setup.show, Degrees::Fahrenheit);
 
     assert_eq!(plan.timezone, chrono_tz::Europe::Berlin);
     assert_eq!(plan.setup.due_not_before_ms, 9 * 86_400_000);
@@ -89,6 +73,7 @@ fn what_is_built_takes_effect() {
     assert_eq!(plan.status.address.as_deref(), Some("http://192.0.2.7:8750"));
     assert_eq!(plan.store.commit_every.as_secs(), 5);
     assert_eq!(plan.status.listen.unwrap().to_string(), "192.0.2.7:8750");
+    assert_eq!((plan.status.scheme(), plan.status.tls.is_some()), ("https", true));
     assert_eq!(plan.status.token.as_ref().unwrap().0, "a-token-of-the-status-page");
     let [house, yard] = plan.brokers.as_slice() else { panic!("{:?}", plan.brokers) };
     assert_eq!((house.host.as_str(), house.port, house.client.as_str()), ("127.0.0.1", 1883, "barn-1"));

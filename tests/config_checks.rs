@@ -38,6 +38,7 @@ fn site_store_and_status() {
     for (text, key, cause, part) in [
         ("due_not_before = \"1min\"", "site.due_not_before", Value, "from \"1h\" to \"365d\""),
         ("due_not_before = 10", "site.due_not_before", WrongType, "found the number 10"),
+        ("show = \"farenheit\"", "site.show", Value, "did you mean \"fahrenheit\"?"),
         ("cultures = \"none.toml\"", "site.cultures", Unreadable, "none.toml\" cannot be read: there is no such file"),
         ("cultures = [1]", "site.cultures", WrongType, "found a list"),
         ("[store]\npath = \"\"", "store.path", Value, "expected the path of a folder"),
@@ -49,6 +50,20 @@ fn site_store_and_status() {
         ("[status]\nlisten = \"8750\"", "status.listen", Value, "expected an address and a port"),
         ("[status]\ntoken_file = \"mqtt.none\"", "status.token_file", Unreadable, "cannot be read"),
         ("[status]\ntoken_file = \"key.pem\"", "status.token_file", Value, "more than one line"),
+        ("[status]\ncert_file = \"status.pem\"", "status.cert_file", Clash, "expected key_file beside it"),
+        ("[status]\nkey_file = \"status.key\"", "status.key_file", Clash, "expected cert_file beside it"),
+        (
+            "[status]\ncert_file = \"status.key\"\nkey_file = \"status.key\"",
+            "status.cert_file",
+            Value,
+            "holds no CERTIFICATE",
+        ),
+        (
+            "[status]\ncert_file = \"status.pem\"\nkey_file = \"key.pem\"",
+            "status.cert_file",
+            Clash,
+            "cert_file and key_file do not go together",
+        ),
         ("[[forward]]\nname = \"farm\"", "forward[farm].url", Missing, "where line protocol is posted"),
         ("[[forward]]\nname = \"farm\"\nurl = \"udp://127.0.0.1:8089\"", "forward[farm].url", Value, "begins with"),
         (

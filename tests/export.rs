@@ -63,6 +63,7 @@ fn setup() -> Setup {
         cultures: vec![culture()],
         due_not_before_ms: 0,
         timezone: chrono_tz::UTC,
+        show: Default::default(),
     }
 }
 

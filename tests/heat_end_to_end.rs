@@ -134,6 +134,14 @@ fn a_heat_run_is_followed_over_a_power_cut_told_and_kept_with_its_tub() {
     wait_until(PATIENCE, "the tub stands by its run", || {
         daemon.get("/heat-run/coir-1").2.contains(">B1</a>, colonising")
     });
+    // The same samples through the watches once more, by the logbook, tell the same.
+    site.ok(&["export", "--line-protocol", "lines"]);
+    let replayed = site.ok(&["replay", "lines"]);
+    let count = |part: &str| replayed.lines().filter(|line| line.contains(part)).count();
+    assert_eq!(count(" warning raised heat run coir-1 hold-reached: "), 1, "{replayed}");
+    assert_eq!(count(" warning raised heat run coir-1 cool-enough: "), 1, "{replayed}");
+    assert_eq!(count(" hold-lost: "), 0, "{replayed}");
+    assert_eq!(replayed, site.ok(&["replay", "lines"]), "the same bytes for the same input");
     let unknown = site.command(&["spawn", "B2", "--culture", "winter-oyster", "--space", "shelf", "--run", "coir-2"]);
     assert_eq!(unknown.status.code(), Some(2), "{unknown:?}");
 }
@@ -200,12 +208,16 @@ fn a_hold_that_is_lost_is_told_and_so_is_its_return() {
     assert_eq!((&told.body["subject"], &told.body["severity"]), (&json!("heat run coir-1"), &json!("warning")));
     let text = told.body["text"].as_str().unwrap().to_owned();
     assert!(text.contains("probe core-b reads 61.0 °C, under 65") && text.contains("scald"), "{text}");
-    let status = daemon.status_when("paused", |status| run_of(status)["paused"] == true);
-    assert!(run_of(&status)["earned_min"].as_f64().unwrap() > 9.0, "what was earned stays: {status}");
+    daemon.status_when("what was earned stays", |status| run_of(status)["earned_min"].as_f64().unwrap_or(0.0) > 9.0);
     publish(56..70);
     wait_until(PATIENCE, "its return is told", || lost("returned").is_some());
     let text = lost("returned").unwrap().body["text"].as_str().unwrap().to_owned();
     assert!(text.contains("back at the target"), "{text}");
+    site.ok(&["export", "--out", "out", "--every", "raw"]);
+    let replayed = site.ok(&["replay", "out/climate.csv"]);
+    let told: Vec<&str> = replayed.lines().filter(|line| line.contains("hold-lost")).collect();
+    assert_eq!(told.len(), 2, "{replayed}");
+    assert!(told[0].contains("warning raised heat run coir-1") && told[1].contains("warning returned"), "{told:?}");
 }
 
 #[test]

@@ -187,6 +187,39 @@ async fn whatever_a_mail_server_does_the_mail_is_told_in_the_end() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn one_refused_address_keeps_the_mail_from_nobody_else() {
+    let office = PostOffice::open();
+    let plan = plan(Way::Mail(mail(office.port)));
+    let mut work = Work::start(&plan, PATIENCE);
+    let (grower, next) = ("<grower@example.invalid>", "<next@example.invalid>");
+    let taken = || -> Vec<String> { office.mails().iter().flat_map(|mail| mail.to.clone()).collect() };
+    // For good: the other one has it, and it is not tried again.
+    office.behave(Manner::KnowsNot("next@"));
+    work.tell(alert(1, "A1"));
+    assert_eq!(work.outcome().await.result, Ok(()));
+    assert_eq!(taken(), [grower]);
+    // But who tries it is told.
+    let why = try_now(&plan, &plan.messengers[0], NOW).await.unwrap_err();
+    assert!(why.contains("550: nobody of that name, for next@example.invalid") && !why.contains("grower@"), "{why}");
+    // For now: only who has not got it is tried again, and gets it once.
+    office.behave(Manner::NotYet("grower@"));
+    work.tell(alert(2, "A2"));
+    let why = work.outcome().await.result.unwrap_err();
+    assert!(why.contains("450: later, for grower@example.invalid"), "{why}");
+    office.behave(Manner::Takes);
+    work.accepted().await;
+    assert_eq!(taken(), [grower, grower, next, grower], "the trial, then each of the second mail once");
+    // Nobody at all is a refusal, as it was.
+    office.behave(Manner::KnowsNobody);
+    work.tell(alert(3, "A3"));
+    let why = work.outcome().await.result.unwrap_err();
+    assert!(why.contains("550") && why.contains("grower@example.invalid, next@example.invalid"), "{why}");
+    office.behave(Manner::Takes);
+    work.accepted().await;
+    assert_eq!(taken().len(), 6);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_password_goes_only_where_the_server_is_known() {
     let folder = tempfile::tempdir().unwrap();
     certificates(folder.path());

@@ -91,7 +91,7 @@ async fn served_within(limits: Limits, snapshot: Snapshot) -> Served {
     let (snapshots, latest) = watch::channel(Arc::new(snapshot));
     let (tell, ended) = mpsc::unbounded_channel();
     let (stop, stopped) = oneshot::channel::<()>();
-    let access = Access { token: Some(Secret("correct".to_owned())) };
+    let access = Access { token: Some(Secret("correct".to_owned())), tls: None };
     let stopped = async move { drop(stopped.await) };
     let plan = harness::plan(Vec::new(), Vec::new(), Vec::new());
     let archive = Arc::new(Invented { ended: tell, plan });

@@ -207,6 +207,12 @@ pub enum Command {
         #[command(subcommand)]
         what: UserCommand,
     },
+    /// A probe or a space is called otherwise; its history follows
+    Rename {
+        /// Of what
+        #[command(subcommand)]
+        what: RenameCommand,
+    },
     /// The token for reading the status from elsewhere
     Token {
         /// What about it
@@ -416,6 +422,29 @@ pub enum UserCommand {
         /// The intake, where the config has several with a people_file
         #[arg(long, value_name = "INTAKE")]
         intake: Option<String>,
+    },
+}
+
+/// What is renamed.
+#[derive(Debug, Subcommand)]
+pub enum RenameCommand {
+    /// A probe
+    Probe {
+        /// What it is called
+        #[arg(value_name = "OLD")]
+        old: String,
+        /// What it shall be called
+        #[arg(value_name = "NEW")]
+        new: String,
+    },
+    /// A space
+    Space {
+        /// What it is called
+        #[arg(value_name = "OLD")]
+        old: String,
+        /// What it shall be called
+        #[arg(value_name = "NEW")]
+        new: String,
     },
 }
 

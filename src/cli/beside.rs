@@ -9,6 +9,7 @@ use super::pasteurise::{followed, summary};
 use super::speak::{Failure, printable};
 use super::{Site, wording};
 use crate::climate::Stamp;
+use crate::climate::degrees::Degrees;
 use crate::grow::heat_run::Report as HeatReport;
 use crate::grow::learning::DueError;
 use crate::grow::logbook::{Book, Run};
@@ -53,15 +54,15 @@ impl Beside {
     }
 
     /// In words, a line each.
-    pub fn lines(&self) -> Vec<String> {
+    pub fn lines(&self, show: Degrees) -> Vec<String> {
         let mut lines = Vec::new();
         lines.extend(self.lesson.as_ref().map(lesson_line));
         lines.extend(
             self.lesson.as_ref().and_then(|lesson| lesson.error.as_ref()).map(|error| error_line(error, &self.lesson)),
         );
-        lines.extend(self.heating.as_ref().and_then(heating_line));
+        lines.extend(self.heating.as_ref().and_then(|heating| heating_line(heating, show)));
         if let Some((run, report)) = &self.heat_run {
-            lines.push(format!("heat run {}: {}", printable(&run.name), summary(run, report)));
+            lines.push(format!("heat run {}: {}", printable(&run.name), summary(run, report, show)));
         }
         lines.extend(yield_line(&self.yields));
         lines
@@ -116,10 +117,15 @@ fn error_line(error: &DueError, lesson: &Option<Lesson>) -> String {
     )
 }
 
-fn heating_line(heating: &Heating) -> Option<String> {
-    let now = heating.excess_c.map_or(String::new(), |over| format!("core {over:+.1} °C over air"));
-    let trend = heating.trend_c_per_h.map_or(String::new(), |slope| format!(", {:+.1} °C a day", slope * 24.0));
-    let peak = heating.peak.map_or(String::new(), |(day, over)| format!(", highest on day {day} ({over:+.1} °C)"));
+fn heating_line(heating: &Heating, show: Degrees) -> Option<String> {
+    let now =
+        heating.excess_c.map_or(String::new(), |over| format!("core {:+.1} {} over air", show.step(over), show.unit()));
+    let trend = heating
+        .trend_c_per_h
+        .map_or(String::new(), |slope| format!(", {:+.1} {} a day", show.step(slope * 24.0), show.unit()));
+    let peak = heating.peak.map_or(String::new(), |(day, over)| {
+        format!(", highest on day {day} ({:+.1} {})", show.step(over), show.unit())
+    });
     let hump = match heating.hump {
         Hump::Unknown => "too little measured in the last day to say more",
         Hump::NotSeen => "no hump of self-heating yet",

@@ -70,7 +70,7 @@ fn status(plan: &Plan) -> String {
     let Some(listen) = plan.status.listen else { return "no status page".to_owned() };
     let port = if listen.port() == 0 { " (0: any free port)" } else { "" };
     let who = if listen.ip().is_loopback() { "for this machine alone" } else { "for the network, with a token" };
-    format!("status page on http://{listen}/{port}, {who}")
+    format!("status page on {}://{listen}/{port}, {who}", plan.status.scheme())
 }
 
 fn heading(out: &mut dyn Write, what: &str, count: usize) -> io::Result<()> {
@@ -235,6 +235,12 @@ fn notes(plan: &Plan) -> Vec<String> {
     if plan.status.listen.is_none() {
         notes.push(
             "No [status]: nothing listens, so there is no page, no /status.json, no /metrics and no /health."
+                .to_owned(),
+        );
+    }
+    if plan.status.tls.is_some() && plan.status.address.as_ref().is_some_and(|address| address.starts_with("http:")) {
+        notes.push(
+            "The status page speaks TLS, but [status] address begins with http://: links in messages will not open."
                 .to_owned(),
         );
     }

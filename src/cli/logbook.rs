@@ -215,12 +215,13 @@ fn substrate(site: &Site, resolved: &Resolved) -> Option<Vec<String>> {
     let reader = paper::reader(site).ok()?;
     let run = pasteurise::runs(site, &reader).ok()?.into_iter().find(|run| run.name == *name)?;
     let report = pasteurise::followed(site, &reader, &run).ok()?;
-    let mut lines = vec![format!("Substrate of heat run {name}: {}.", pasteurise::summary(&run, &report))];
+    let mut lines =
+        vec![format!("Substrate of heat run {name}: {}.", pasteurise::summary(&run, &report, site.plan.setup.show))];
     lines.extend(pasteurise::verdict_lines(&report).into_iter().map(str::to_owned));
     if report.cool_at.is_none() && run.is_open() {
         lines.push(format!(
-            "It has not been seen below {} °C: too hot a substrate kills the spawn.",
-            run.plan.spawn_below_c()
+            "It has not been seen below {}: too hot a substrate kills the spawn.",
+            site.plan.setup.show.say_set(run.plan.spawn_below_c())
         ));
     }
     Some(lines)
@@ -231,11 +232,13 @@ fn hump(site: &Site, resolved: &Resolved) -> Option<Vec<String>> {
     let tub = resolved.after.as_ref()?;
     let reader = paper::reader(site).ok()?;
     let heating = beside::heating(site, &reader, tub, resolved.at).ok()??;
-    let last_day_c = heating.last_day_c?;
+    let (last_day_c, show) = (heating.last_day_c?, site.plan.setup.show);
     matches!(heating.hump, Hump::Rising | Hump::Falling).then(|| {
         vec![format!(
-            "Its hump of self-heating is not over yet: over the last day its core was {last_day_c:+.1} °C over air. \
+            "Its hump of self-heating is not over yet: over the last day its core was {:+.1} {} over air. \
              It may be opened too early; tubwatch close {} if you look and it is not white.",
+            show.step(last_day_c),
+            show.unit(),
             tub.name
         )]
     })

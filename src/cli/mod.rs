@@ -20,6 +20,7 @@ mod logbook;
 mod paper;
 mod pasteurise;
 mod rehearse;
+mod rename;
 mod replay;
 mod report;
 mod run;
@@ -42,8 +43,12 @@ use clap::error::ErrorKind;
 
 use crate::climate::Stamp;
 use crate::config::{self, Plan};
+use crate::grow;
 use crate::grow::logbook::Known;
-use args::{Cli, Command, TokenCommand, UserCommand};
+use crate::grow::rename::{Named, Renaming};
+use crate::store::Reader;
+use crate::store::open::FILE;
+use args::{Cli, Command, RenameCommand, TokenCommand, UserCommand};
 use speak::{Failure, Outcome, Voice};
 
 /// Runs the command line `words` (the program's name first) to its end.
@@ -60,8 +65,15 @@ fn dispatch(cli: &Cli) -> Outcome {
     match &cli.command {
         Command::Run => run::run(whole_plan(file)?),
         Command::Check => {
-            let plan = whole_plan(file)?;
-            Voice::new().write(|out| check::check(&plan, out))
+            let mut plan = whole_plan(file)?;
+            let behind = plan.in_todays_names(&renamings(&plan).unwrap_or_default());
+            let mut voice = Voice::new();
+            voice.write(|out| check::check(&plan, out))?;
+            for Renaming { what, old, new } in behind {
+                let word = what.word();
+                voice.say(format!("{word} {old} is called {new} since it was renamed; write {new} here too"))?;
+            }
+            Ok(())
         }
         Command::Rehearse => run::rehearse(),
         Command::Try { messenger } => run::try_messenger(&whole_plan(file)?, messenger),
@@ -82,6 +94,12 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Restore { file: from, set_aside } => backup::restore(&site(file)?, from, *set_aside),
         Command::Token { what: TokenCommand::New } => token::new(file),
         Command::Arrivals { all, write } => run::arrivals(site(file)?.plan, *all, *write),
+        Command::Rename { what: RenameCommand::Probe { old, new } } => {
+            rename::rename(&site(file)?, Named::Probe, old, new)
+        }
+        Command::Rename { what: RenameCommand::Space { old, new } } => {
+            rename::rename(&site(file)?, Named::Space, old, new)
+        }
         Command::User { what: UserCommand::Add { name, intake } } => user::add(file, name, intake.as_deref()),
         entry => logbook::log(&site(file)?, entry),
     }
@@ -105,8 +123,17 @@ impl Site {
 /// Reads the config as most commands do: passwords they may not read are none of their business.
 fn site(file: Option<&Path>) -> Result<Site, Failure> {
     let path = config::find(file).map_err(|none| Failure::Config(none.to_string()))?;
-    let plan = config::load_for_commands(&path).map_err(|faults| Failure::Config(faults.to_string()))?;
+    let mut plan = config::load_for_commands(&path).map_err(|faults| Failure::Config(faults.to_string()))?;
+    // A store that cannot be read is the command's to tell.
+    let _ = plan.in_todays_names(&renamings(&plan).unwrap_or_default());
     Ok(Site { plan, now: now() })
+}
+
+/// What was renamed, by the store's logbook; nothing where there is no store.
+fn renamings(plan: &Plan) -> Option<Vec<Renaming>> {
+    let there = plan.store.folder.join(FILE).try_exists().unwrap_or(false);
+    let entries = there.then(|| Reader::open(&plan.store.folder).ok()?.entries().ok())??;
+    Some(grow::rename::all(&entries).into_iter().map(|(_, renaming)| renaming.clone()).collect())
 }
 
 /// Reads the config and every secret it names, for what connects to somewhere.

@@ -7,6 +7,7 @@ use super::args::{HeatRunsArgs, PasteuriseArgs};
 use super::speak::{Failure, Outcome, Voice, printable, table};
 use super::{Site, enter, paper};
 use crate::climate::Stamp;
+use crate::climate::degrees::Degrees;
 use crate::climate::stamp::MINUTE_MS;
 use crate::grow::heat_plan::{WINDOWS, Window, window};
 use crate::grow::heat_run::{Report, Verdict};
@@ -22,6 +23,7 @@ const SCALDING: &str = "Steam and hot substrate scald: gloves and long sleeves, 
 /// Begins or ends a run.
 pub fn pasteurise(site: &Site, args: &PasteuriseArgs) -> Outcome {
     let at = moment::parse(&args.at, site.plan.timezone, site.now)?;
+    let show = site.plan.setup.show;
     let mut voice = Voice::new();
     if args.end {
         let entry = enter::enter_at(site, "", Deed::HeatEnded { run: args.run.clone() }, at, args.anyway)?;
@@ -29,7 +31,11 @@ pub fn pasteurise(site: &Site, args: &PasteuriseArgs) -> Outcome {
         let runs = runs(site, &reader)?;
         if let Some(run) = runs.iter().find(|run| run.name == args.run) {
             let report = followed(site, &reader, run)?;
-            voice.say(format!("heat run {} ended: {} (entry {entry})", printable(&run.name), summary(run, &report)))?;
+            voice.say(format!(
+                "heat run {} ended: {} (entry {entry})",
+                printable(&run.name),
+                summary(run, &report, show)
+            ))?;
             for line in verdict_lines(&report) {
                 voice.say(line)?;
             }
@@ -40,12 +46,12 @@ pub fn pasteurise(site: &Site, args: &PasteuriseArgs) -> Outcome {
     let plan = start.plan().map_err(|why| Failure::Usage(why.to_string()))?;
     let entry = enter::enter_at(site, "", Deed::HeatBegan(Box::new(start)), at, args.anyway)?;
     voice.say(format!(
-        "heat run {} began: hold {} °C for {} min at the coldest of {}, then cool below {} °C (entry {entry})",
+        "heat run {} began: hold {} for {} min at the coldest of {}, then cool below {} (entry {entry})",
         printable(&args.run),
-        plan.hold_at_c(),
+        show.say_set(plan.hold_at_c()),
         plan.hold_for_ms() / MINUTE_MS,
         printable(&plan.probes().join(", ")),
-        plan.spawn_below_c(),
+        show.say_set(plan.spawn_below_c()),
     ))?;
     if let Some(window) = window {
         voice.say(format!("{}: {} ({})", window.name, window.substrate, window.source))?;
@@ -116,11 +122,17 @@ pub fn heat_runs(site: &Site, args: &HeatRunsArgs) -> Outcome {
     if runs.is_empty() {
         return voice.say("no heat run has begun; begin one with tubwatch pasteurise");
     }
+    let show = site.plan.setup.show;
     for (run, report) in runs.iter().zip(&reports) {
         let say = |at: Stamp| local_text(at, site.plan.timezone);
         let ended = run.ended_at.map_or("running".to_owned(), |ended| format!("ended {}", say(ended)));
-        voice.say(format!("{}, {}, {ended}: {}", printable(&run.name), say(run.started_at), summary(run, report)))?;
-        for line in probe_lines(run, report) {
+        voice.say(format!(
+            "{}, {}, {ended}: {}",
+            printable(&run.name),
+            say(run.started_at),
+            summary(run, report, show)
+        ))?;
+        for line in probe_lines(run, report, show) {
             voice.say(format!("  {line}"))?;
         }
     }
@@ -146,7 +158,7 @@ fn windows(voice: &mut Voice) -> Outcome {
 }
 
 /// One line: where it stands.
-pub fn summary(run: &Run, report: &Report) -> String {
+pub fn summary(run: &Run, report: &Report, show: Degrees) -> String {
     let hold_ms = run.plan.hold_for_ms();
     let mut text = if run.is_open() {
         format!("{}{}", report.phase.word(), if report.paused { ", paused" } else { "" })
@@ -154,12 +166,12 @@ pub fn summary(run: &Run, report: &Report) -> String {
         report.verdict_words().to_owned()
     };
     text.push_str(&format!(
-        ", {} of {} min at or over {} °C, {:.0} pasteurisation units at the least ({})",
+        ", {} of {} min at or over {}, {:.0} pasteurisation units at the least ({})",
         report.earned_ms / MINUTE_MS,
         hold_ms / MINUTE_MS,
-        run.plan.hold_at_c(),
+        show.say_set(run.plan.hold_at_c()),
         report.least_units,
-        report.scale.stated()
+        report.scale.stated_in(show)
     ));
     text
 }
@@ -176,7 +188,7 @@ pub fn verdict_lines(report: &Report) -> Vec<&'static str> {
     }
 }
 
-fn probe_lines(run: &Run, report: &Report) -> Vec<String> {
+fn probe_lines(run: &Run, report: &Report, show: Degrees) -> Vec<String> {
     let view = HeatRunView::of(run, report);
     let mut rows = Vec::new();
     for probe in &view.probes {
@@ -191,8 +203,8 @@ fn probe_lines(run: &Run, report: &Report) -> Vec<String> {
         rows.push(vec![
             printable(&probe.name),
             if run.is_open() { probe.voice.to_owned() } else { String::new() },
-            probe.temperature_c.filter(|_| run.is_open()).map_or(String::new(), |now| format!("{now:.1} °C")),
-            probe.peak_c.map_or("never read".to_owned(), |peak| format!("peak {peak:.1} °C")),
+            probe.temperature_c.filter(|_| run.is_open()).map_or(String::new(), |now| show.say(now, 1)),
+            probe.peak_c.map_or("never read".to_owned(), |peak| format!("peak {}", show.say(peak, 1))),
             format!("{:.0} min at target", probe.at_target_min),
             format!("{:.0} units", probe.pasteurisation_units),
             if probe.gaps > 0 {

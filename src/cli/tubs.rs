@@ -14,6 +14,7 @@ use super::paper;
 use super::speak::{Failure, Outcome, Voice, printable, table};
 use super::{Site, heat, wording};
 use crate::climate::Stamp;
+use crate::climate::degrees::Degrees;
 use crate::grow::check::find;
 use crate::grow::learning::{Learned, PastTub};
 use crate::grow::logbook::{Book, Line, fold};
@@ -97,7 +98,7 @@ fn row(site: &Site, view: &TubView) -> Vec<String> {
         format!("{:.0}", view.degree_hours),
         progress(site, view),
         view.due.map_or("-".to_owned(), |due| window(site, due)),
-        source(view),
+        source(view, site.plan.setup.show),
         format!("{:.1} %", view.coverage * 100.0),
         if alerts.is_empty() { "-".to_owned() } else { alerts.join(" ") },
     ]
@@ -126,11 +127,11 @@ fn window(site: &Site, due: DueView) -> String {
 }
 
 /// Which probe the figures come from, and what the core reads.
-fn source(view: &TubView) -> String {
+fn source(view: &TubView, show: Degrees) -> String {
     let probe = view.temperature_from.as_deref().map_or("no probe".to_owned(), printable);
     match (view.core_c, view.core_over_air_k) {
-        (Some(core), Some(over)) => format!("{probe} {core:.1} °C ({over:+.1} over air)"),
-        (Some(core), None) => format!("{probe} {core:.1} °C"),
+        (Some(core), Some(over)) => format!("{probe} {} ({:+.1} over air)", show.say(core, 1), show.step(over)),
+        (Some(core), None) => format!("{probe} {}", show.say(core, 1)),
         _ => probe,
     }
 }
@@ -182,7 +183,7 @@ fn story(site: &Site, tub: &Tub, view: &TubView, beside: &Beside) -> Vec<String>
         view.degree_hours_low,
         view.degree_hours_high,
         view.equivalent_days,
-        source(view),
+        source(view, site.plan.setup.show),
         view.coverage * 100.0
     ));
     if view.heat_stress_degree_hours > 0.0 {
@@ -196,7 +197,7 @@ fn story(site: &Site, tub: &Tub, view: &TubView, beside: &Beside) -> Vec<String>
         let fresh = wording::mass(flush.fresh_g());
         lines.push(format!("flush {}: {fresh} fresh{dry}, {} to {}", flush.number, say(flush.from), say(flush.to)));
     }
-    lines.extend(beside.lines());
+    lines.extend(beside.lines(site.plan.setup.show));
     if !view.alerts.is_empty() {
         let alerts: Vec<String> = view.alerts.iter().map(i64::to_string).collect();
         lines.push(format!("alerts that stand: {}", alerts.join(" ")));

@@ -7,21 +7,15 @@ use super::Site;
 use super::paper;
 use super::shelve::span;
 use super::speak::{Failure, Outcome, Voice, printable};
-use crate::config::show_duration;
 use crate::grow::logbook::Deed;
 use crate::grow::moment::local_text;
 use crate::grow::wrong::unknown;
-use crate::watch::keeper::WORKING_MAX_MS;
+use crate::watch::limits::may_work;
 
 /// Says that somebody works there.
 pub fn working(site: &Site, how_long: &str, space: Option<&str>) -> Outcome {
     let for_ms = span("--for", how_long)?;
-    if for_ms > WORKING_MAX_MS {
-        return Err(Failure::Usage(format!(
-            "--for: warnings wait for {} at most; say it again if the work takes longer",
-            show_duration(WORKING_MAX_MS)
-        )));
-    }
+    may_work(for_ms).map_err(|why| Failure::Usage(format!("--for: {why}")))?;
     let spaces = &site.plan.setup.spaces;
     if let Some(space) = space.filter(|space| spaces.iter().all(|known| known.name != **space)) {
         return Err(Failure::Usage(unknown("space", space, spaces.iter().map(|known| known.name.as_str()))));

@@ -106,11 +106,17 @@ impl Lane {
 
     /// The same with `by` added to every value.
     #[must_use]
-    pub fn raised(mut self, by: f64) -> Lane {
+    pub fn raised(self, by: f64) -> Lane {
+        self.scaled(1.0, by)
+    }
+
+    /// The same with every value taken `times` (over 0), plus `by`.
+    #[must_use]
+    pub fn scaled(mut self, times: f64, by: f64) -> Lane {
         for column in self.columns.iter_mut().flatten() {
-            column.min += by;
-            column.max += by;
-            column.sum += by * column.count as f64;
+            column.min = column.min * times + by;
+            column.max = column.max * times + by;
+            column.sum = column.sum * times + by * column.count as f64;
         }
         self
     }

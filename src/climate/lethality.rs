@@ -10,6 +10,7 @@
 //! when it is summed over a measured course. The sum here is the exact integral over each straight piece:
 //! a trapezoid on the rate is more than twice too high where one piece spans 14 °C.
 
+use super::degrees::Degrees;
 use super::series::Piece;
 use std::f64::consts::LN_10;
 
@@ -53,8 +54,13 @@ impl Scale {
 
     /// The scale in words, to stand beside every figure: `reference 60 °C, z 6.95 °C`.
     pub fn stated(self) -> String {
-        let z = (self.z_c() * 100.0).round() / 100.0;
-        format!("reference {} °C, z {z} °C", self.reference_c)
+        self.stated_in(Degrees::Celsius)
+    }
+
+    /// The same in the degrees a person reads; z is a difference.
+    pub fn stated_in(self, show: Degrees) -> String {
+        let z = (show.step(self.z_c()) * 100.0).round() / 100.0;
+        format!("reference {}, z {z} {}", show.say_set(self.reference_c), show.unit())
     }
 
     /// Units a minute at `t_c` °C (over 150 counts as 150; what is no number as no heat at all).

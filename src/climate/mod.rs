@@ -2,6 +2,7 @@
 
 pub mod calibration;
 pub mod chart;
+pub mod degrees;
 pub mod fixed_point;
 pub mod humidity;
 pub mod lane;

@@ -117,7 +117,7 @@ fn band(desk: &mut Desk<'_>, section: &Section<'_>, gauge: &Gauge, damage_c: Opt
 fn limit(desk: &mut Desk<'_>, found: &Found<'_>, gauge: &Gauge, outer: Patience) -> Option<Limit> {
     let range = gauge.low..=gauge.high;
     let (value, own) = if found.value.is_table() {
-        let section = found.section(desk, "limit", "a number")?;
+        let section = found.section(desk, "a number")?;
         section.only(desk, &["value", "on_delay", "off_delay", "deadband"]);
         let value = section.needed(desk, "value", "the limit itself, a number")?;
         (value.number(desk, range, gauge.unit)?, patience(desk, &section, gauge))

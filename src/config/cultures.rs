@@ -64,7 +64,7 @@ fn culture(desk: &mut Desk<'_>, section: &Section<'_>, names: &mut Names<()>) ->
     }
     let thermal = section
         .needed(desk, "thermal", "a table { base, cap, damage, usual, requirement }")
-        .and_then(|found| found.section(desk, "thermal", "a table { base, cap, damage, usual, requirement }"))
+        .and_then(|found| found.section(desk, "a table { base, cap, damage, usual, requirement }"))
         .and_then(|section| thermal(desk, &section));
     let expected = "a list that says where the figures come from, such as [\"common practice, no source\"]";
     let sources = section.needed(desk, "sources", expected).and_then(|found| {
@@ -103,7 +103,7 @@ fn thermal(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<Thermal> {
     }
     let requirement = section
         .needed(desk, "requirement", "a table { low, usual, high } in °C·h")
-        .and_then(|found| found.section(desk, "requirement", "a table { low, usual, high } in °C·h"))
+        .and_then(|found| found.section(desk, "a table { low, usual, high } in °C·h"))
         .and_then(|section| requirement(desk, &section));
     Some(Thermal { base_c: base_c?, cap_c: cap_c?, damage_c: damage_c?, usual_c: usual_c?, requirement: requirement? })
 }

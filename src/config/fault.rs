@@ -29,8 +29,6 @@ pub enum Cause {
     Dangling,
     /// Right by itself, but not beside something else in the file.
     Clash,
-    /// Known, but without effect in this release.
-    NotBuilt,
 }
 
 /// One thing that is wrong.

@@ -9,8 +9,9 @@ use std::time::Duration;
 use super::fault::Cause;
 use super::files::Shelf;
 use super::people::People;
-use super::plan::{IntakePlan, Secret};
+use super::plan::IntakePlan;
 use super::sources::{Source, Sources};
+use super::tls;
 use super::walk::{Desk, Section};
 use super::word::quoted;
 
@@ -40,7 +41,7 @@ pub(super) fn intakes(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, so
             address: address.unwrap_or(SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 0)),
             people: people(desk, section, shelf),
             acknowledge_within: Duration::from_millis(within),
-            tls: tls(desk, section, shelf),
+            tls: tls::shown(desk, section, shelf),
         });
     }
 }
@@ -77,20 +78,4 @@ fn people(desk: &mut Desk<'_>, section: &Section<'_>, shelf: &Shelf) -> Option<P
             None
         }
     }
-}
-
-fn tls(desk: &mut Desk<'_>, section: &Section<'_>, shelf: &Shelf) -> Option<(Vec<u8>, Secret)> {
-    let chain = section.text(desk, "cert_file", "the path of a file, in quotes");
-    let key = section.text(desk, "key_file", "the path of a file, in quotes");
-    for (one, other, missing) in [(&chain, &key, "key_file"), (&key, &chain, "cert_file")] {
-        if let (Some(path), None) = (one, other)
-            && !section.has(missing)
-        {
-            let sentence = format!("it is of no use alone, expected {missing} beside it");
-            desk.fault(path.at, &path.path, Cause::Clash, sentence);
-        }
-    }
-    let chain = chain.and_then(|path| shelf.pem(desk, &path, "CERTIFICATE")).map(String::into_bytes);
-    let key = key.and_then(|path| shelf.pem(desk, &path, "PRIVATE KEY")).map(Secret);
-    chain.zip(key)
 }

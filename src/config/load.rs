@@ -156,6 +156,7 @@ fn read(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf, file: PathBuf) -
         cultures: cultures::merged(cultures::built_in(), own),
         due_not_before_ms: site.due_not_before_ms,
         timezone: site.timezone,
+        show: site.show,
     };
     Plan {
         file,

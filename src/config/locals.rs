@@ -51,7 +51,7 @@ pub(super) fn sensor(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<(Stri
     }
     let expected = "a table such as { temperature = \"in_temp\" }";
     let found = section.needed(desk, "reads", expected)?;
-    let table = found.section(desk, "reads", expected)?;
+    let table = found.section(desk, expected)?;
     let words = Quantity::ALL.map(Quantity::word);
     table.only(desk, &words);
     if table.table.is_empty() {

@@ -13,7 +13,7 @@ const PEOPLE_MAX: usize = 20;
 const KEYS: [&str; 6] = ["server", "from", "to", "username", "password_file", "ca_file"];
 
 pub(super) fn mail(desk: &mut Desk<'_>, section: &Section<'_>, shelf: &Shelf) -> Option<MailPlan> {
-    let section = section.found("mail")?.section(desk, "mail", "a table such as { server = \"smtps://…\", … }")?;
+    let section = section.found("mail")?.section(desk, "a table such as { server = \"smtps://…\", … }")?;
     section.only(desk, &KEYS);
     let login = login(desk, &section, shelf);
     let ca_pem = section.text(desk, "ca_file", "the path of a file, in quotes");

@@ -72,7 +72,7 @@ pub(super) fn messengers(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf,
 
 fn hush(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<Hush> {
     let expected = "a table such as { from = \"22:00\", to = \"07:00\", unless = \"critical\" }";
-    let section = section.found("hush")?.section(desk, "hush", expected)?;
+    let section = section.found("hush")?.section(desk, expected)?;
     section.only(desk, &["from", "to", "unless"]);
     let words = Severity::ALL.map(Severity::word);
     let unless = section.word(desk, "unless", &words).map_or(Severity::Critical, |at| Severity::ALL[at]);
@@ -92,7 +92,7 @@ fn hush(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<Hush> {
 
 fn webhook(desk: &mut Desk<'_>, section: &Section<'_>, shelf: &Shelf) -> Option<Way> {
     let expected = "a table such as { url = \"https://…\" }";
-    let section = section.found("webhook")?.section(desk, "webhook", expected)?;
+    let section = section.found("webhook")?.section(desk, expected)?;
     section.only(desk, &["url", "headers_file", "body"]);
     let url = section.needed_text(desk, "url", "where the alert is posted, https:// or http://");
     if let Some(url) = &url
@@ -112,7 +112,7 @@ fn webhook(desk: &mut Desk<'_>, section: &Section<'_>, shelf: &Shelf) -> Option<
 
 fn publish(desk: &mut Desk<'_>, section: &Section<'_>, sources: &Sources) -> Option<Way> {
     let expected = "a table such as { broker = \"house\", topic = \"tubwatch/alerts\" }";
-    let section = section.found("publish")?.section(desk, "publish", expected)?;
+    let section = section.found("publish")?.section(desk, expected)?;
     section.only(desk, &["broker", "topic"]);
     let broker = section.needed_text(desk, "broker", "a broker's name, in quotes").and_then(|name| {
         match sources.names.find(desk, &name)? {
@@ -142,7 +142,7 @@ fn publish(desk: &mut Desk<'_>, section: &Section<'_>, sources: &Sources) -> Opt
 
 fn run(desk: &mut Desk<'_>, section: &Section<'_>, shelf: &Shelf) -> Option<Way> {
     let expected = "a table such as { program = \"/usr/local/bin/lamp\", args = [\"on\"] }";
-    let section = section.found("run")?.section(desk, "run", expected)?;
+    let section = section.found("run")?.section(desk, expected)?;
     section.only(desk, &["program", "args"]);
     let args = section.found("args").and_then(|found| {
         let args = found.texts(desk, "a list of texts such as [\"on\"]")?;

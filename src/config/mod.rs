@@ -4,7 +4,7 @@
 //! ```text
 //! find -> load -> syntax (text to spanned table) -> load::read (the order of the tables)
 //!           |        |-> site, sources, probes (recipe, topic), spaces (bands), messengers (mail), morning, cultures
-//!           |        +-> walk (typed getters, faults with their place), names, word, url, unbuilt
+//!           |        +-> walk (typed getters, faults with their place), names, word, url
 //!           +-> files (what the config names)
 //! ```
 
@@ -26,6 +26,7 @@ pub mod plan;
 mod probes;
 mod recipe;
 mod registers;
+pub mod renamed;
 mod shapes;
 mod site;
 mod sources;
@@ -35,7 +36,6 @@ pub mod template;
 pub mod tls;
 pub mod told;
 mod topic;
-mod unbuilt;
 mod url;
 mod walk;
 mod word;

@@ -6,6 +6,7 @@ use std::time::Duration;
 
 pub use super::backup::BackupPlan;
 use super::people::People;
+use super::tls;
 use crate::climate::{Quantity, Stamp};
 use crate::grow::logbook::{Known, KnownProbe};
 use crate::watch::setup::Setup;
@@ -95,6 +96,15 @@ pub struct StatusPlan {
     pub token: Option<Secret>,
     /// Where the page is reached from elsewhere, without a slash at its end: what messages link to.
     pub address: Option<String>,
+    /// Certificate chain and key, for TLS.
+    pub tls: Option<tls::Shown>,
+}
+
+impl StatusPlan {
+    /// `https` where it speaks TLS.
+    pub fn scheme(&self) -> &'static str {
+        if self.tls.is_some() { "https" } else { "http" }
+    }
 }
 
 /// Text that must never appear in a log, a URL or the status.
@@ -147,7 +157,7 @@ pub struct IntakePlan {
     /// How soon a message is on disk and acknowledged.
     pub acknowledge_within: Duration,
     /// PEM of the certificate chain and of its key, for TLS.
-    pub tls: Option<(Vec<u8>, Secret)>,
+    pub tls: Option<tls::Shown>,
 }
 
 /// `[[port]]`

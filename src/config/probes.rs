@@ -221,7 +221,7 @@ fn clash(desk: &mut Desk<'_>, claim: &Claim, other: &Claim) {
 fn corrections(desk: &mut Desk<'_>, root: &Section<'_>, probes: &mut Probes) {
     let Some(all) = root.section(desk, "correction") else { return };
     for (name, found) in all.entries() {
-        let Some(section) = found.section(desk, "correction", "a table headed [correction.NAME]") else { continue };
+        let Some(section) = found.section(desk, "a table headed [correction.NAME]") else { continue };
         let text = Text { text: name, at: found.key_at, path: found.path.clone() };
         let position = probes.names.find(desk, &text).copied();
         for (word, value) in section.entries() {
@@ -241,7 +241,7 @@ fn corrections(desk: &mut Desk<'_>, root: &Section<'_>, probes: &mut Probes) {
 fn correction(desk: &mut Desk<'_>, found: &Found<'_>, quantity: Quantity) -> Correction {
     let mut correction = Correction::default();
     let expected = "a table such as { offset = -2.1, gain = 1.0, made = \"2026-11-20\" }";
-    let Some(section) = found.section(desk, "correction", expected) else { return correction };
+    let Some(section) = found.section(desk, expected) else { return correction };
     section.only(desk, &["offset", "gain", "made"]);
     if !section.has("offset") && !section.has("gain") {
         section.missing(desk, "offset", "offset or gain, or both");

@@ -88,7 +88,7 @@ fn reads(
 ) -> Option<[Option<String>; 4]> {
     let expected = "a table such as { temperature = \"/t\" }";
     let found = section.needed(desk, "reads", expected)?;
-    let table = found.section(desk, "reads", expected)?;
+    let table = found.section(desk, expected)?;
     let register = table.entries().filter(|(_, place)| place.value.is_table()).min_by_key(|(_, place)| place.at);
     if let Some((_, register)) = register {
         let sentence =
@@ -132,7 +132,7 @@ fn select(
     columns: &[String],
 ) -> Option<Vec<(String, String)>> {
     let Some(found) = section.found("select") else { return Some(Vec::new()) };
-    let table = found.section(desk, "select", "a table such as { \"/id\" = \"a1\" }")?;
+    let table = found.section(desk, "a table such as { \"/id\" = \"a1\" }")?;
     let format = format?;
     if format == Format::Number {
         desk.fault(
@@ -169,7 +169,7 @@ fn time(
     columns: &[String],
 ) -> Option<Option<TimeField>> {
     let Some(found) = section.found("time") else { return Some(None) };
-    let table = found.section(desk, "time", "a table such as { at = \"/ts\", unit = \"s\" }")?;
+    let table = found.section(desk, "a table such as { at = \"/ts\", unit = \"s\" }")?;
     table.only(desk, &["at", "unit"]);
     let unit = table.word(desk, "unit", &["s", "ms", "rfc3339"]);
     if !table.has("unit") {

@@ -34,7 +34,7 @@ pub(super) fn registers(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<Re
     let tries = section.found("tries").map(|found| whole(desk, &found, 1.0..=10.0));
     let expected = "a table such as { temperature = { input = 1, kind = \"i16\", scale = 0.1 } }";
     let found = section.needed(desk, "reads", expected)?;
-    let table = found.section(desk, "reads", expected)?;
+    let table = found.section(desk, expected)?;
     let words = Quantity::ALL.map(Quantity::word);
     table.only(desk, &words);
     if table.table.is_empty() {
@@ -71,7 +71,7 @@ fn whole(desk: &mut Desk<'_>, found: &Found<'_>, range: std::ops::RangeInclusive
 }
 
 fn register(desk: &mut Desk<'_>, found: &Found<'_>) -> Option<Register> {
-    let section = found.section(desk, "reads", EXAMPLE)?;
+    let section = found.section(desk, EXAMPLE)?;
     section.only(desk, &["input", "holding", "kind", "order", "scale", "offset"]);
     let (input, holding) = (section.found("input"), section.found("holding"));
     let (table, address) = match (&input, &holding) {

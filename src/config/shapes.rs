@@ -16,7 +16,7 @@ const COLUMNS_MAX: usize = 100;
 /// `Some(None)`: its lines carry no checksum.
 pub(super) fn checksum(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<Option<Checksum>> {
     let Some(found) = section.found("checksum") else { return Some(None) };
-    let table = found.section(desk, "checksum", "a table such as { kind = \"crc16\", at = \"*\" }")?;
+    let table = found.section(desk, "a table such as { kind = \"crc16\", at = \"*\" }")?;
     table.only(desk, &["kind", "at", "from"]);
     let kinds = Kind::ALL.map(Kind::word);
     let kind = table.word(desk, "kind", &kinds).map(|position| Kind::ALL[position]);

@@ -7,9 +7,10 @@ use std::time::Duration;
 use super::fault::Cause;
 use super::files::Shelf;
 use super::plan::{Secret, StatusPlan, StorePlan};
-use super::url;
 use super::walk::{Desk, Section, Text};
 use super::word::{did_you_mean, duration_ms, quoted};
+use super::{tls, url};
+use crate::climate::degrees::Degrees;
 use crate::climate::pressure::ALTITUDE_M;
 use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS};
 use crate::grow::measures::altitude_m;
@@ -21,6 +22,7 @@ pub(super) struct Site<'t> {
     pub cultures: Option<Text<'t>>,
     pub due_not_before_ms: i64,
     pub altitude_m: Option<f64>,
+    pub show: Degrees,
 }
 
 /// A tub is not opened before ten days unless the grower says so (common practice, no source).
@@ -39,6 +41,7 @@ pub(super) fn site<'t>(desk: &mut Desk<'_>, root: &Section<'t>) -> Site<'t> {
         cultures: None,
         due_not_before_ms: DUE_NOT_BEFORE_MS,
         altitude_m: None,
+        show: Degrees::Celsius,
     };
     if !root.has("site") {
         root.missing(desk, "site", "a table [site] with the site's name and timezone");
@@ -57,10 +60,27 @@ pub(super) fn site<'t>(desk: &mut Desk<'_>, root: &Section<'t>) -> Site<'t> {
     if let Some(text) = section.text(desk, "altitude", "metres above the sea such as \"640m\", in quotes") {
         site.altitude_m = altitude(desk, &text);
     }
+    if let Some(text) = section.text(desk, "show", "\"celsius\" or \"fahrenheit\"") {
+        site.show = shown(desk, &text);
+    }
     if let Some(found) = section.found("due_not_before") {
         site.due_not_before_ms = found.duration(desk, HOUR_MS..=365 * DAY_MS).unwrap_or(DUE_NOT_BEFORE_MS);
     }
     site
+}
+
+/// The degrees that people are shown.
+fn shown(desk: &mut Desk<'_>, text: &Text<'_>) -> Degrees {
+    match text.text {
+        "celsius" => Degrees::Celsius,
+        "fahrenheit" => Degrees::Fahrenheit,
+        other => {
+            let hint = did_you_mean(other, ["celsius", "fahrenheit"]);
+            let sentence = format!("found {}, expected \"celsius\" or \"fahrenheit\"{hint}", quoted(other));
+            desk.fault(text.at, &text.path, Cause::Value, sentence);
+            Degrees::Celsius
+        }
+    }
 }
 
 fn altitude(desk: &mut Desk<'_>, text: &Text<'_>) -> Option<f64> {
@@ -131,7 +151,7 @@ fn keep_raw(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<Duration> {
 
 pub(super) fn status(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> StatusPlan {
     let Some(section) = root.section(desk, "status") else {
-        return StatusPlan { listen: None, token: None, address: None };
+        return StatusPlan { listen: None, token: None, address: None, tls: None };
     };
     section.only(desk, &["listen", "token_file", "address", "cert_file", "key_file"]);
     let listen = match section.text(desk, "listen", "an address such as \"127.0.0.1:8750\"") {
@@ -150,7 +170,8 @@ pub(super) fn status(desk: &mut Desk<'_>, root: &Section<'_>, shelf: &Shelf) -> 
         desk.fault(at, &section.path_of("listen"), Cause::Clash, sentence);
     }
     let address = section.text(desk, "address", "the address others reach the page at, in quotes");
-    StatusPlan { listen: Some(listen), token, address: address.and_then(|text| address_of(desk, &text)) }
+    let address = address.and_then(|text| address_of(desk, &text));
+    StatusPlan { listen: Some(listen), token, address, tls: tls::shown(desk, &section, shelf) }
 }
 
 /// The page's own address, without a slash at its end.

@@ -34,7 +34,7 @@ struct Slip {
 pub(super) fn with_root<T>(desk: &mut Desk<'_>, text: &str, check: impl FnOnce(&mut Desk<'_>, &Section<'_>) -> T) -> T {
     let (root, errors) = DeTable::parse_recoverable(text);
     let root = root.get_ref();
-    let checked = check(desk, &Section { table: root, at: 0, path: String::new(), kind: "" });
+    let checked = check(desk, &Section { table: root, at: 0, path: String::new() });
     let never_closed = errors.iter().any(|error| is_unclosed(error.message()));
     let mut errors: Vec<_> = errors.iter().map(|error| (error.span().map_or(0, |span| span.start), error)).collect();
     errors.sort_by_key(|(at, _)| *at);

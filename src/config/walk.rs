@@ -10,7 +10,6 @@ use std::path::{Path, PathBuf};
 use toml::de::{DeTable, DeValue};
 
 use super::fault::{Cause, FAULTS_LISTED_MAX, Fault};
-use super::unbuilt;
 use super::word::{did_you_mean, duration_ms, meant_duration, name_fault, one_of, quoted, show_duration};
 
 /// One file under examination: where its lines begin, and what is wrong with it so far.
@@ -89,8 +88,6 @@ pub(super) struct Section<'t> {
     pub at: usize,
     /// Its key from the top, with the entry's name: `probe[core-a1]`.
     pub path: String,
-    /// Its key without names, as the table of what is not built has it: `probe`.
-    pub kind: &'static str,
 }
 
 /// A value and where it stands.
@@ -152,12 +149,12 @@ impl<'t> Found<'t> {
         Some(Text { text, at: self.at, path: self.path.clone() })
     }
 
-    pub fn section(&self, desk: &mut Desk<'_>, kind: &'static str, expected: &str) -> Option<Section<'t>> {
+    pub fn section(&self, desk: &mut Desk<'_>, expected: &str) -> Option<Section<'t>> {
         let Some(table) = self.value.as_table() else {
             self.wrong_type(desk, expected);
             return None;
         };
-        Some(Section { table, at: self.at, path: self.path.clone(), kind })
+        Some(Section { table, at: self.at, path: self.path.clone() })
     }
 
     pub fn number(&self, desk: &mut Desk<'_>, range: RangeInclusive<f64>, unit: &str) -> Option<f64> {
@@ -245,14 +242,10 @@ impl<'t> Section<'t> {
         })
     }
 
-    /// Notes every key that is not of `known`, and every one that is not built yet.
+    /// Notes every key that is not of `known`.
     pub fn only(&self, desk: &mut Desk<'_>, known: &[&str]) {
         for (key, found) in self.entries() {
-            if let Some(sentence) = unbuilt::refusal(self.kind, key, "") {
-                for at in heads(&found) {
-                    desk.fault(at, &found.path, Cause::NotBuilt, sentence.as_str());
-                }
-            } else if !known.contains(&key) {
+            if !known.contains(&key) {
                 let hint = did_you_mean(key, known.iter().copied());
                 let hint = if hint.is_empty() { format!(", expected {}", one_of(known)) } else { hint };
                 desk.fault(found.key_at, &found.path, Cause::Unknown, format!("there is no such key{hint}"));
@@ -298,7 +291,7 @@ impl<'t> Section<'t> {
 
     /// The table `[key]`.
     pub fn section(&self, desk: &mut Desk<'_>, key: &'static str) -> Option<Section<'t>> {
-        self.found(key)?.section(desk, key, "a table")
+        self.found(key)?.section(desk, "a table")
     }
 
     /// The tables `[[key]]`, each called by its `name` where it has one.
@@ -317,18 +310,8 @@ impl<'t> Section<'t> {
             let called = called.map_or_else(|| (position + 1).to_string(), str::to_owned);
             let path = format!("{}[{called}]", self.path_of(key));
             let item = Found { value: item.get_ref(), at, key_at: at, path };
-            sections.extend(item.section(desk, key, &expected));
+            sections.extend(item.section(desk, &expected));
         }
         sections
-    }
-}
-
-/// The places of a key that is refused: its own, or the head of each of its `[[tables]]`.
-fn heads(found: &Found<'_>) -> Vec<usize> {
-    match found.value {
-        DeValue::Array(list) if !list.is_empty() && list.iter().all(|item| item.get_ref().is_table()) => {
-            list.iter().map(|item| item.span().start).collect()
-        }
-        _ => vec![found.key_at],
     }
 }

@@ -20,12 +20,19 @@ pub(super) struct Refused {
     pub(super) for_good: bool,
     /// It asked to be left alone for so long.
     pub(super) retry_after: Option<Duration>,
+    /// Of several people some have it by now.
+    pub(super) told_others: bool,
 }
 
 impl Refused {
+    /// Whoever may be told has been: the rest will never be, and is named in the log.
+    pub(super) fn is_told(&self) -> bool {
+        self.for_good && self.told_others
+    }
+
     /// Trying again may help.
     pub(super) fn passing(why: String) -> Refused {
-        Refused { why, for_good: false, retry_after: None }
+        Refused { why, for_good: false, retry_after: None, told_others: false }
     }
 }
 

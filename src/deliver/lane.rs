@@ -283,6 +283,13 @@ impl Courier {
             Ok(carrier) => carrier.send(&body, &key, self.lane.timing.one_try).await,
             Err(why) => Err(Refused::passing(why.clone())),
         };
+        let result = result.or_else(|refused| {
+            if !refused.is_told() {
+                return Err(refused);
+            }
+            tracing::warn!(messenger = %self.lane.name, "delivered, but not to all: {}", refused.why);
+            Ok(())
+        });
         let tries = turn.tries.saturating_add(1);
         match &result {
             Ok(()) => {

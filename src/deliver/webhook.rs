@@ -128,7 +128,7 @@ impl Webhook {
         };
         let retry_after = answer.headers().get(header::RETRY_AFTER).and_then(|value| value.to_str().ok());
         let retry_after = retry_after.and_then(|text| text.trim().parse().ok()).map(Duration::from_secs);
-        Err(Refused { why: format!("{place} answered {status}{hint}"), for_good, retry_after })
+        Err(Refused { why: format!("{place} answered {status}{hint}"), for_good, retry_after, told_others: false })
     }
 
     /// Scheme, host and port: what may be said of the address.

@@ -11,7 +11,7 @@ use crate::store::Change;
 impl Engine {
     /// Looks for new entries; cheap when nothing was written.
     pub(super) fn poll_entries(&mut self, now: Stamp) {
-        let Some(reader) = &self.reader else { return };
+        let Some(reader) = self.reader.as_ref().filter(|_| !self.renamed) else { return };
         let new = reader.data_version().and_then(|version| {
             if version == self.data_version {
                 return Ok(Vec::new());
@@ -19,6 +19,11 @@ impl Engine {
             let last = self.entries.last().map_or(0, |entry| entry.id);
             let new = reader.entries_after(last)?;
             self.data_version = version;
+            // Names of today mean nothing to the settings in force: all is taken up anew.
+            if new.iter().any(|entry| matches!(entry.deed, Deed::Renamed(_))) {
+                self.renamed = true;
+                return Ok(Vec::new());
+            }
             Ok(new)
         });
         match new {

@@ -13,6 +13,7 @@ use crate::climate::Stamp;
 use crate::deliver::forward::position::{Piece, Position, Tags};
 use crate::engine::Engine;
 use crate::grow::logbook;
+use crate::grow::rename::Renaming;
 use crate::records::forwarded;
 use crate::store::{Change, Reader, StoreError};
 
@@ -104,19 +105,21 @@ impl Forwarding {
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub fn restore(reader: &Reader, names: &[&str]) -> Result<Forwarding, StoreError> {
+    pub fn restore(reader: &Reader, names: &[&str], renamings: &[Renaming]) -> Result<Forwarding, StoreError> {
         let mut targets = Vec::new();
         for name in names {
             let position = reader.fact(&Position::key(name))?.and_then(|text| serde_json::from_str(&text).ok());
             let tags: Option<Tags> = reader.fact(&Tags::key(name))?.and_then(|text| serde_json::from_str(&text).ok());
             let mut position: Position = position.unwrap_or_default();
+            let mut tags = tags.unwrap_or_default();
+            tags.follow(renamings);
             // A batch may have been under way.
             let again = std::mem::take(&mut position.again);
             position.late.extend(again);
             targets.push(Live {
                 name: (*name).to_owned(),
                 position,
-                tags: Arc::new(tags.unwrap_or_default()),
+                tags: Arc::new(tags),
                 fault: None,
                 changed: false,
             });

@@ -12,7 +12,8 @@ use crate::climate::Stamp;
 use crate::climate::stamp::{MINUTE_MS, SECOND_MS};
 use crate::engine::wishes;
 use crate::grow::amend;
-use crate::grow::logbook::{self, Deed, Entry};
+use crate::grow::logbook::{self, Deed, Entry, Run};
+use crate::grow::rename::{self, Named, Renaming};
 use crate::records::recorded::Recorded;
 use crate::watch::alert::{Alert, AlertEvent};
 use crate::watch::keeper::{Keeper, Taken};
@@ -42,6 +43,7 @@ pub struct Replay {
     to_come: VecDeque<Entry>,
     told: Vec<Entry>,
     stored: Vec<Alert>,
+    renamings: Vec<Renaming>,
     looked: Stamp,
     counts: Counts,
 }
@@ -57,7 +59,9 @@ impl Replay {
             }
         }
         let standing = amend::lines(entries).into_iter().filter(|line| line.void_by.is_none()).map(|line| line.entry);
-        let mut lines: Vec<Entry> = standing.filter(|entry| !matches!(entry.deed, Deed::Amended { .. })).collect();
+        // Amendments and renamings are heeded in the lines they concern: once is enough.
+        let is_heeded = |entry: &Entry| matches!(entry.deed, Deed::Amended { .. } | Deed::Renamed(_));
+        let mut lines: Vec<Entry> = standing.filter(|entry| !is_heeded(entry)).collect();
         lines.sort_by_key(|entry| (entry.at, entry.id));
         Replay {
             setup,
@@ -65,6 +69,7 @@ impl Replay {
             to_come: lines.into(),
             told: Vec::new(),
             stored,
+            renamings: rename::all(entries).into_iter().map(|(_, renaming)| renaming.clone()).collect(),
             looked: Stamp(i64::MIN),
             counts: Counts::default(),
         }
@@ -72,7 +77,7 @@ impl Replay {
 
     /// Takes the next sample and appends what is told by then.
     pub fn sample(&mut self, sample: &Recorded, events: &mut Vec<AlertEvent>) {
-        let Some(probe) = self.setup.probes.iter().position(|probe| probe.name == sample.probe) else {
+        let Some(probe) = self.place_of(&sample.probe) else {
             self.counts.strangers += 1;
             return;
         };
@@ -85,6 +90,15 @@ impl Replay {
             self.counts.aside += 1;
             keeper.take_as_known();
         }
+    }
+
+    /// The probe that was recorded under `name`, be it called otherwise since.
+    fn place_of(&self, name: &str) -> Option<usize> {
+        let place = |name: &str| self.setup.probes.iter().position(|probe| probe.name == name);
+        place(name).or_else(|| {
+            let renamed = self.renamings.iter().filter(|renaming| renaming.what == Named::Probe);
+            place(renamed.fold(name, |name, renaming| if renaming.old == name { &renaming.new } else { name }))
+        })
     }
 
     /// What was taken in so far.
@@ -119,8 +133,9 @@ impl Replay {
         while self.to_come.front().is_some_and(|entry| entry.at <= at) {
             self.told.extend(self.to_come.pop_front());
         }
-        let tubs = logbook::tubs(&self.told, self.setup.timezone);
-        let mut keeper = Keeper::new(self.setup.clone(), tubs, Vec::new(), 1, at);
+        let book = logbook::fold(&self.told, self.setup.timezone);
+        let mut keeper = Keeper::new(self.setup.clone(), book.tubs, Vec::new(), 1, at);
+        follow_heat_runs(&mut keeper, &book.heat_runs, at, events);
         keeper.wait_for_first_samples();
         keeper.take_as_known();
         wishes::recall(&mut keeper, &self.told, at);
@@ -156,10 +171,18 @@ impl Replay {
         } else {
             let at = entry.at.max(self.looked);
             self.told.push(entry);
-            keeper.tubs_changed(logbook::tubs(&self.told, self.setup.timezone), at, events);
+            let book = logbook::fold(&self.told, self.setup.timezone);
+            keeper.tubs_changed(book.tubs, at, events);
+            follow_heat_runs(keeper, &book.heat_runs, at, events);
             keeper.take_as_known();
         }
     }
+}
+
+/// Heat runs as the logbook tells them now, made of what is replayed: no store is asked for what was before.
+fn follow_heat_runs(keeper: &mut Keeper, runs: &[Run], at: Stamp, events: &mut Vec<AlertEvent>) {
+    keeper.heat_runs_changed(runs, at, events);
+    keeper.trust_heat_runs();
 }
 
 /// The open alert of this replay on the same subject by the same watch as the stored one.

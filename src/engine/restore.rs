@@ -17,7 +17,9 @@ use crate::engine::forwarding::Forwarding;
 use crate::engine::timekeeping::{self, Timekeeping};
 use crate::engine::wishes;
 use crate::grow::logbook::{self, Entry};
+use crate::grow::rename::{self, Named, Renaming};
 use crate::store::history::Form;
+use crate::store::open::FILE;
 use crate::store::standing::Standing;
 use crate::store::{Change, Known, OutboxItem, Reader, Store, StoreError, ToldLately, corrections, figures, standing};
 use crate::watch::alert::{Alert, AlertState};
@@ -82,6 +84,15 @@ pub fn can_open(plan: &Plan) -> bool {
     Store::open(&plan.store.folder).is_ok()
 }
 
+/// What was renamed, by the store's logbook; nothing where it cannot be read.
+pub fn renamings(plan: &Plan) -> Vec<Renaming> {
+    if !plan.store.folder.join(FILE).exists() {
+        return Vec::new();
+    }
+    let entries = Reader::open(&plan.store.folder).and_then(|reader| reader.entries()).unwrap_or_default();
+    rename::all(&entries).into_iter().map(|(_, renaming)| renaming.clone()).collect()
+}
+
 /// Takes everything a start needs from the store, or what there is without it, by the time of `clock`.
 ///
 /// # Errors
@@ -103,7 +114,9 @@ fn from_store(plan: &Plan, mut store: Store, clock: &Clock) -> Result<Restored, 
     let names: Vec<&str> = plan.probes.iter().map(|probe| probe.name.as_str()).collect();
     let probe_ids = store.probe_ids(&names)?;
     let forwards: Vec<&str> = plan.forwards.iter().map(|forward| forward.name.as_str()).collect();
-    let mut forwarding = Forwarding::restore(&store.reader()?, &forwards)?;
+    let renamings: Vec<Renaming> = gone(plan, &store.reader()?.entries()?);
+    store.follow_names(&renamings)?;
+    let mut forwarding = Forwarding::restore(&store.reader()?, &forwards, &renamings)?;
     let timekeeping = timekeeping::begin(&mut store, clock, &mut forwarding)?;
     let now = clock.now();
     let reader = store.reader()?;
@@ -161,6 +174,15 @@ fn what_stood(plan: &Plan) -> Standing {
         .unwrap_or_default()
 }
 
+/// The renamings whose old name nothing bears by now.
+fn gone(plan: &Plan, entries: &[Entry]) -> Vec<Renaming> {
+    let is_gone = |renaming: &&Renaming| match renaming.what {
+        Named::Probe => plan.probes.iter().all(|probe| probe.name != renaming.old),
+        Named::Space => plan.setup.spaces.iter().all(|space| space.name != renaming.old),
+    };
+    rename::all(entries).into_iter().map(|(_, renaming)| renaming).filter(is_gone).cloned().collect()
+}
+
 fn without_store(plan: &Plan, clock: &Clock, why: &StoreError) -> Restored {
     let now = clock.now();
     let standing = what_stood(plan);
@@ -198,7 +220,7 @@ fn keeper(plan: &Plan, entries: &[Entry], open: Vec<Alert>, next_alert_id: i64, 
     let mut keeper = Keeper::new(plan.setup.clone(), book.tubs, open, next_alert_id, now);
     // Nothing was watched before, so nothing is told.
     keeper.heat_runs_changed(&book.heat_runs, now, &mut Vec::new());
-    wishes::recall(&mut keeper, entries, now);
+    wishes::recall(&mut keeper, &rename::in_todays_names(entries), now);
     keeper
 }
 

@@ -148,6 +148,8 @@ impl Engine {
         }
         Inner {
             timezone: self.plan.timezone,
+            show: setup.show,
+            renamed: self.renamed,
             faults: self.faults(),
             shelved_until: self
                 .keeper

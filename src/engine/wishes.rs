@@ -10,7 +10,8 @@ use crate::climate::Stamp;
 use crate::engine::Engine;
 use crate::grow::logbook::{Deed, Entry};
 use crate::watch::alert::AlertEvent;
-use crate::watch::keeper::{Keeper, WORKING_MAX_MS};
+use crate::watch::keeper::Keeper;
+use crate::watch::limits::WORKING_MAX_MS;
 
 impl Engine {
     /// Does what an entry asks for, where it asks for something beside telling of a tub.

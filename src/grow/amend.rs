@@ -9,6 +9,7 @@ use std::collections::HashMap;
 
 use super::changes::Changes;
 use super::logbook::{Deed, Entry};
+use super::rename::in_todays_names;
 use crate::climate::Stamp;
 
 /// One line of the logbook as it stands.
@@ -36,8 +37,9 @@ struct Patch {
     by: Vec<i64>,
 }
 
-/// Every entry as it stands, in the order of their ids.
+/// Every entry as it stands, in the order of their ids, in the names of today.
 pub fn lines(entries: &[Entry]) -> Vec<Line> {
+    let entries = in_todays_names(entries);
     let mut sorted: Vec<&Entry> = entries.iter().collect();
     sorted.sort_by_key(|entry| entry.id);
     let known: HashMap<i64, &Deed> = sorted.iter().map(|entry| (entry.id, &entry.deed)).collect();

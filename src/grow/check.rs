@@ -220,7 +220,9 @@ fn check_amendment(entries: &[Entry], book: &Book, deed: &Deed, at: Moment, know
         let choice = latest.map_or("the logbook is empty".to_owned(), |latest| format!("the latest is {latest}"));
         return Err(Wrong::Word(format!("there is no entry {target}; {choice}")));
     };
-    let Some(root) = amend::root(entries, *target).filter(|root| !root.deed.is_wish()) else {
+    let Some(root) =
+        amend::root(entries, *target).filter(|root| !root.deed.is_wish() && !matches!(root.deed, Deed::Renamed(_)))
+    else {
         return Err(Wrong::Forbidden(format!("entry {target} is no line about a tub; it cannot be amended")));
     };
     if let Some(by) = line.void_by {

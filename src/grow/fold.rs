@@ -128,7 +128,7 @@ impl Shelf {
     fn take(&mut self, entry: &Entry) -> Result<(), String> {
         match &entry.deed {
             Deed::Spawned(_) => self.spawn(entry),
-            Deed::Amended { .. } => Ok(()),
+            Deed::Amended { .. } | Deed::Renamed(_) => Ok(()),
             wish if wish.is_wish() => Ok(()),
             Deed::HeatBegan(start) => {
                 self.heats.begin(start, entry.at, self.timezone)?;

@@ -98,7 +98,7 @@ impl Life {
             Deed::Cased | Deed::Noted { .. } | Deed::Photographed { .. } => {}
             Deed::Spawned(_) | Deed::Amended { .. } => {}
             Deed::Acknowledged { .. } | Deed::Shelved { .. } | Deed::Working { .. } => {}
-            Deed::HeatBegan(_) | Deed::HeatEnded { .. } => {}
+            Deed::HeatBegan(_) | Deed::HeatEnded { .. } | Deed::Renamed(_) => {}
         }
         if !deed.is_remark() {
             self.latest = at;

@@ -7,6 +7,7 @@ pub use super::changes::Changes;
 pub use super::check::{Known, KnownProbe, Resolved, check};
 pub use super::fold::{Book, Oddity, fold, tubs};
 pub use super::heat_book::{HeatStart, Run};
+use super::rename::Renaming;
 use crate::climate::Stamp;
 
 /// One line of the logbook, or one wish of the grower's, as written.
@@ -149,6 +150,8 @@ pub enum Deed {
         /// For so long, milliseconds.
         for_ms: i64,
     },
+    /// A probe or a space is called otherwise from now on; its entry names no tub.
+    Renamed(Box<Renaming>),
 }
 
 fn no_changes(more: &Changes) -> bool {
@@ -186,6 +189,7 @@ impl Deed {
             Deed::Acknowledged { .. } => "acknowledged",
             Deed::Shelved { .. } => "shelved",
             Deed::Working { .. } => "working",
+            Deed::Renamed(_) => "renamed",
         }
     }
 

@@ -17,6 +17,7 @@ mod life;
 pub mod logbook;
 pub mod measures;
 pub mod moment;
+pub mod rename;
 pub mod self_heating;
 pub mod several;
 pub mod thermal;

@@ -67,6 +67,9 @@ pub fn deed(deed: &Deed, timezone: Tz) -> String {
             start.hold_at_c,
             span(start.hold_for_ms)
         ),
+        Deed::Renamed(it) => {
+            format!("{} {} renamed {}", it.what.word(), printable(&it.old), printable(&it.new))
+        }
         Deed::HeatEnded { run } => format!("heat run {} ended", printable(run)),
         Deed::Acknowledged { alert } => format!("alert {alert} acknowledged"),
         Deed::Shelved { alert, for_ms } => format!("alert {alert} put aside for {}", span(*for_ms)),

@@ -12,9 +12,6 @@ use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::time::Duration;
 
-use rustls::ServerConfig;
-use rustls::pki_types::pem::PemObject;
-use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{Semaphore, mpsc, watch};
@@ -29,8 +26,8 @@ use super::intake::{Intake, Phase};
 use super::readers::Readers;
 use super::routes::Routes;
 use super::{Clock, Delivery, SourceState, Tap};
-use crate::config::Plan;
-use crate::config::plan::{IntakePlan, Secret};
+use crate::config::plan::IntakePlan;
+use crate::config::{Plan, tls};
 use crate::wire::Refusal;
 
 /// Clients at a time: three times the probes of a large grow.
@@ -64,8 +61,8 @@ impl Door {
     /// Serves until the daemon stops.
     pub(super) async fn run(mut self) {
         let mut backoff = Backoff::new(None, RELISTEN.0, RELISTEN.1);
-        let tls = match self.desk.plan.tls.as_ref().map(tls).transpose() {
-            Ok(tls) => tls,
+        let tls = match self.desk.plan.tls.as_ref().map(tls::server).transpose() {
+            Ok(tls) => tls.map(|tls| TlsAcceptor::from(Arc::new(tls))),
             Err(why) => {
                 self.tell(SourceState::Away, why).await;
                 return self.stopped().await;
@@ -205,22 +202,6 @@ async fn greet(
 /// Whether an address is loopback, also one of version 4 written as version 6.
 fn is_this_machine(address: IpAddr) -> bool {
     address.to_canonical().is_loopback()
-}
-
-/// The server's side of TLS. The error is a plain sentence.
-fn tls((chain, key): &(Vec<u8>, Secret)) -> Result<TlsAcceptor, String> {
-    let chain: Result<Vec<_>, _> = CertificateDer::pem_slice_iter(chain).collect();
-    let chain = chain.map_err(|error| format!("cert_file is no PEM ({error})"))?;
-    let key = PrivateKeyDer::from_pem_slice(key.0.as_bytes())
-        .map_err(|error| format!("key_file holds no private key in PEM ({error})"))?;
-    let provider = Arc::new(rustls::crypto::ring::default_provider());
-    let config = ServerConfig::builder_with_provider(provider)
-        .with_safe_default_protocol_versions()
-        .map_err(|error| format!("TLS cannot be set up ({error})"))?
-        .with_no_client_auth()
-        .with_single_cert(chain, key)
-        .map_err(|error| format!("cert_file and key_file do not go together ({error})"))?;
-    Ok(TlsAcceptor::from(Arc::new(config)))
 }
 
 #[cfg(test)]

@@ -218,7 +218,7 @@ mod tests {
             altitude_m: None,
             backup: None,
             store: StorePlan { folder: PathBuf::new(), commit_every: Duration::ZERO, keep_raw: None },
-            status: StatusPlan { listen: None, token: None, address: None },
+            status: StatusPlan { listen: None, token: None, address: None, tls: None },
             brokers: Vec::new(),
             ports: Vec::new(),
             intakes: Vec::new(),

@@ -86,6 +86,7 @@ fn details(deed: &Deed) -> Details<'_> {
         },
         Deed::Photographed { file, text } => Details { what: text.as_deref(), text: Some(file), ..none },
         Deed::HeatBegan(start) => Details { text: Some(&start.run), ..none },
+        Deed::Renamed(it) => Details { what: Some(&it.old), text: Some(&it.new), ..none },
         Deed::HeatEnded { run } => Details { text: Some(run), ..none },
         Deed::Acknowledged { alert } | Deed::Shelved { alert, .. } => Details { alert: Some(*alert), ..none },
         Deed::Working { space, .. } => Details { space: space.as_deref(), ..none },

@@ -1,6 +1,6 @@
 //! The door of the status endpoint: takes connections in, and cuts those that only hold a place.
 //!
-//! In: a listener, and a router for each peer. Out: answered connections, in bounded number. A peer
+//! In: a listener, TLS if it is spoken, and a router for each peer. Out: answered connections, in bounded number. A peer
 //! that is slow costs its own connection, never the engine and never another reader. Left out: who
 //! may read what (`guard`).
 
@@ -17,11 +17,13 @@ use axum::Router;
 use hyper_util::rt::{TokioExecutor, TokioIo, TokioTimer};
 use hyper_util::server::conn::auto;
 use hyper_util::service::TowerToHyperService;
-use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use rustls::ServerConfig;
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, ReadBuf};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::watch;
 use tokio::task::{AbortHandle, Id, JoinSet};
 use tokio::time::{Instant, Sleep};
+use tokio_rustls::TlsAcceptor;
 
 /// The largest request head. A status endpoint is asked short questions; a browser's head is about 1 KiB.
 const HEAD_BYTES_MAX: usize = 16 * 1024;
@@ -56,9 +58,17 @@ impl Default for Limits {
     }
 }
 
+/// Takes TLS connections in that speak HTTP/1.1.
+pub(super) fn acceptor(config: Arc<ServerConfig>) -> TlsAcceptor {
+    let mut config = Arc::unwrap_or_clone(config);
+    config.alpn_protocols = vec![b"http/1.1".to_vec()];
+    TlsAcceptor::from(Arc::new(config))
+}
+
 /// Serves until `stop` is ready, then gives answers under way `limits.stop` to end.
 pub(super) async fn keep(
     listener: TcpListener,
+    tls: Option<TlsAcceptor>,
     router_for: impl Fn(SocketAddr) -> Router,
     limits: Limits,
     stop: impl Future<Output = ()>,
@@ -75,7 +85,7 @@ pub(super) async fn keep(
             Some(ended) = hall.tasks.join_next_with_id(), if !hall.tasks.is_empty() => hall.close(ended),
             () = tokio::time::sleep_until(spare_at), if full => hall.cut_stillest(),
             accepted = listener.accept(), if !full => match accepted {
-                Ok((stream, peer)) => hall.open(stream, router_for(peer), stopped.clone()),
+                Ok((stream, peer)) => hall.open(stream, tls.clone(), router_for(peer), stopped.clone()),
                 Err(error) => {
                     // Out of descriptors, or the peer is gone already: others may come when there is room.
                     tracing::debug!(%error, "status: a connection could not be taken");
@@ -108,7 +118,7 @@ struct Open {
 }
 
 impl Hall {
-    fn open(&mut self, stream: TcpStream, router: Router, stopped: watch::Receiver<bool>) {
+    fn open(&mut self, stream: TcpStream, tls: Option<TlsAcceptor>, router: Router, stopped: watch::Receiver<bool>) {
         // Answers are short: waiting to fill a packet would only delay them.
         let _ = stream.set_nodelay(true);
         let moved = Arc::new(AtomicU64::new(self.now_ms()));
@@ -119,7 +129,7 @@ impl Hall {
             idle: self.limits.idle,
             deadline: Box::pin(tokio::time::sleep(self.limits.idle)),
         };
-        let task = self.tasks.spawn(answer(stream, router, self.limits, stopped));
+        let task = self.tasks.spawn(greet(stream, tls, router, self.limits, stopped));
         self.open.insert(task.id(), Open { task, moved, is_cut: false });
     }
 
@@ -156,7 +166,61 @@ impl Hall {
     }
 }
 
-async fn answer(stream: Watched, router: Router, limits: Limits, mut stopped: watch::Receiver<bool>) {
+/// The first byte of a TLS connection: a record of the handshake (RFC 8446, section 5.1).
+const HANDSHAKE: u8 = 22;
+/// Said to who speaks plain HTTP where TLS is spoken.
+const SPEAK_TLS: &str = "This page is served over TLS: ask for https:// instead of http://.\n";
+
+/// Comes to terms with the peer, and answers it.
+async fn greet(
+    mut stream: Watched,
+    tls: Option<TlsAcceptor>,
+    router: Router,
+    limits: Limits,
+    stopped: watch::Receiver<bool>,
+) {
+    let Some(tls) = tls else { return answer(stream, router, limits, stopped).await };
+    let agreed = async {
+        let mut first = [0];
+        // Looked at, not taken.
+        if stream.stream.peek(&mut first).await.ok()? == 0 {
+            return None;
+        }
+        if first == [HANDSHAKE] {
+            return tls.accept(stream).await.ok();
+        }
+        refuse_plain(&mut stream).await;
+        None
+    };
+    if let Ok(Some(stream)) = tokio::time::timeout(limits.head, agreed).await {
+        answer(stream, router, limits, stopped).await;
+    }
+}
+
+async fn refuse_plain(stream: &mut Watched) {
+    let head = format!(
+        "HTTP/1.1 400 Bad Request\r\ncontent-type: text/plain; charset=utf-8\r\ncontent-length: {}\r\nconnection: close\r\n\r\n",
+        SPEAK_TLS.len()
+    );
+    let said = stream.write_all((head + SPEAK_TLS).as_bytes()).await;
+    if said.is_ok() && stream.shutdown().await.is_ok() {
+        // What is left unread at the end would take the answer away with it.
+        let mut rest = [0; 1024];
+        let mut left = HEAD_BYTES_MAX;
+        while let Ok(count @ 1..) = stream.read(&mut rest).await
+            && left >= count
+        {
+            left -= count;
+        }
+    }
+}
+
+async fn answer(
+    stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+    router: Router,
+    limits: Limits,
+    mut stopped: watch::Receiver<bool>,
+) {
     let mut builder = auto::Builder::new(TokioExecutor::new());
     builder.http1().timer(TokioTimer::new()).header_read_timeout(limits.head).max_buf_size(HEAD_BYTES_MAX);
     let mut connection = pin!(builder.serve_connection(TokioIo::new(stream), TowerToHyperService::new(router)));

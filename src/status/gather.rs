@@ -22,6 +22,7 @@ use crate::store::history::Form;
 use crate::store::summary::QUARTER_MS;
 use crate::store::{Reader, StoreError};
 use crate::watch::setup::Setup;
+use crate::watch::view::rounded;
 
 /// How often a probe that left the config is taken to have reported.
 const EVERY_UNKNOWN_MS: i64 = crate::climate::stamp::MINUTE_MS;
@@ -91,11 +92,15 @@ impl Line {
 
 impl Line {
     /// The crosses, worded by `say`: one a column, so that a probe that lies all day does not bury the line.
-    pub(super) fn crosses(&self, say: impl Fn(Stamp) -> String) -> Vec<Doubted> {
+    /// Values are taken `times` and have `by` added.
+    pub(super) fn crosses(&self, (times, by): (f64, f64), say: impl Fn(Stamp) -> String) -> Vec<Doubted> {
         let cross = |it: &Disbelieved| {
             let more = if it.count > 1 { format!(", and {} more", it.count - 1) } else { String::new() };
-            let why = format!("{} {}: {}{more}", say(it.at), it.value, it.quality.word());
-            Doubted { at: it.at, value: it.value, why }
+            let value = rounded(it.value * times + by, 6);
+            // An error code is what the probe said, in no degrees.
+            let said = if it.quality == Quality::Sentinel { it.value } else { value };
+            let why = format!("{} {said}: {}{more}", say(it.at), it.quality.word());
+            Doubted { at: it.at, value, why }
         };
         self.doubted.values().filter(|it| it.value.is_finite()).map(cross).collect()
     }

@@ -24,6 +24,8 @@ pub struct Access {
     /// What a reader from elsewhere must show, and everybody who writes; without it nobody from
     /// elsewhere reads and nobody writes.
     pub token: Option<Secret>,
+    /// The server's side of TLS, where connections speak it.
+    pub tls: Option<Arc<rustls::ServerConfig>>,
 }
 
 /// One peer before the door.
@@ -107,6 +109,11 @@ impl Access {
     /// Whether `shown` is the token.
     pub(super) fn is_token(&self, shown: &str) -> bool {
         self.token.as_ref().is_some_and(|token| !token.0.is_empty() && same(shown.as_bytes(), token.0.as_bytes()))
+    }
+
+    /// What a cookie of ours carries beside its value: over TLS it never goes another way.
+    pub(super) fn cookie_ends(&self) -> &'static str {
+        if self.tls.is_some() { "HttpOnly; SameSite=Strict; Secure" } else { "HttpOnly; SameSite=Strict" }
     }
 
     /// What the forms of a page shown to this sender carry; none where they may not write.
@@ -210,7 +217,7 @@ mod tests {
     #[test]
     fn elsewhere_needs_the_token_and_without_one_reads_nothing() {
         let status = |peer: &str, token: Option<&str>, shown: &str| {
-            let access = Arc::new(Access { token: token.map(|token| Secret(token.to_owned())) });
+            let access = Arc::new(Access { token: token.map(|token| Secret(token.to_owned())), tls: None });
             let visitor = Visitor { peer: peer.parse().unwrap(), access };
             let request = Request::builder().header(header::HOST, "127.0.0.1").header(header::AUTHORIZATION, shown);
             let request = request.body(axum::body::Body::empty()).unwrap();

@@ -42,7 +42,7 @@ pub(super) async fn list(State(desk): State<Desk>, headers: HeaderMap) -> Respon
         let views = newest.map(|run| Ok(HeatRunView::of(run, &followed(&reader, run, snapshot.time)?)));
         let views = views.collect::<Result<Vec<_>, StoreError>>()?;
         let more = book.heat_runs.len() - views.len();
-        let clock = Clock { now: snapshot.time, timezone: snapshot.inner.timezone };
+        let clock = Clock::of(&snapshot);
         Ok(Told::Page(page::heat::list(&snapshot.site, &views, more, clock)))
     });
     answer(&headers, made.await)

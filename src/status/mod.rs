@@ -105,7 +105,8 @@ pub async fn serve_within(
         // Streams have no end of their own.
         let _ = close.send(true);
     };
-    door::keep(listener, router_for, limits, stop).await;
+    let tls = access.tls.clone().map(door::acceptor);
+    door::keep(listener, tls, router_for, limits, stop).await;
     following.abort();
 }
 
@@ -198,7 +199,7 @@ async fn show_alert(
     headers: HeaderMap,
 ) -> Response {
     let snapshot = desk.latest();
-    let clock = Clock { now: snapshot.time, timezone: snapshot.inner.timezone };
+    let clock = Clock::of(&snapshot);
     match snapshot.alerts.iter().find(|alert| alert.id.to_string() == id) {
         Some(alert) => {
             let form = desk.access.form_token(&shown);

@@ -186,6 +186,10 @@ pub struct SourceView {
 pub struct Inner {
     /// The site's zone: the page and `series.csv` speak of local days.
     pub timezone: chrono_tz::Tz,
+    /// The degrees that people are shown.
+    pub show: crate::climate::degrees::Degrees,
+    /// A probe or space was renamed since the start: the daemon takes itself up anew.
+    pub renamed: bool,
     /// What does not work, each in one plain sentence; empty: all works.
     pub faults: Vec<String>,
     /// Alerts that are put aside, and until when.

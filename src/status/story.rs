@@ -120,7 +120,7 @@ impl Question {
     }
 
     pub(super) fn clock(&self) -> Clock {
-        Clock { now: self.snapshot.time, timezone: self.snapshot.inner.timezone }
+        Clock::of(&self.snapshot)
     }
 
     fn span(&self) -> Result<Span, Missing> {
@@ -204,7 +204,7 @@ pub(super) fn log(archive: &dyn Archive, question: &Question, _: Wanted) -> Resu
     let tub = found(&book, &question.name)?;
     let spaces: Vec<&str> = archive.plan().setup.spaces.iter().map(|space| space.name.as_str()).collect();
     // Ten minutes run by the machine's clock, as entries are dated by it.
-    let clock = Clock { now: Stamp::from_time(&chrono::Utc::now()), timezone: archive.plan().timezone };
+    let clock = Clock { now: Stamp::from_time(&chrono::Utc::now()), ..question.clock() };
     Ok(Told::Page(page::log::page(&book, tub, &spaces, clock, question.form.as_deref())))
 }
 

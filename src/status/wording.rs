@@ -5,18 +5,49 @@
 use chrono::Datelike;
 use chrono_tz::Tz;
 
+use super::snapshot::Snapshot;
 use crate::climate::Stamp;
+use crate::climate::degrees::Degrees;
 use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS};
 use crate::watch::view::rounded;
 
-/// The moment a page speaks of, and the zone it speaks in.
+/// The moment a page speaks of, and the zone and the degrees it speaks in.
 #[derive(Clone, Copy)]
 pub(super) struct Clock {
     pub(super) now: Stamp,
     pub(super) timezone: Tz,
+    /// The degrees it speaks in.
+    pub(super) show: Degrees,
 }
 
 impl Clock {
+    /// As a snapshot has them.
+    pub(super) fn of(snapshot: &Snapshot) -> Clock {
+        Clock { now: snapshot.time, timezone: snapshot.inner.timezone, show: snapshot.inner.show }
+    }
+
+    /// A temperature, or that there is none.
+    pub(super) fn temperature(self, celsius: Option<f64>) -> String {
+        celsius.map_or("not measured".to_owned(), |celsius| self.degrees(celsius))
+    }
+
+    /// `24.1 °C`.
+    pub(super) fn degrees(self, celsius: f64) -> String {
+        self.show.say(rounded(celsius, 3), 1)
+    }
+
+    /// A temperature difference: `4.3 °C over`, `0.5 °C under`, `the same as`.
+    pub(super) fn over(self, kelvin: f64) -> String {
+        let over = rounded(self.show.step(kelvin), 1);
+        if over > 0.0 {
+            format!("{over:.1} {} over", self.show.unit())
+        } else if over < 0.0 {
+            format!("{:.1} {} under", -over, self.show.unit())
+        } else {
+            "the same as".to_owned()
+        }
+    }
+
     /// `Wednesday 25 November 2026, 06:00:12`.
     pub(super) fn full(self, at: Stamp) -> String {
         at.utc().with_timezone(&self.timezone).format("%A %-d %B %Y, %H:%M:%S").to_string()
@@ -60,18 +91,6 @@ pub(super) fn cell(value: Option<f64>, digits: u32, unit: &str) -> String {
     value.map_or("not measured".to_owned(), |value| format!("{} {unit}", figure(value, digits)))
 }
 
-/// A temperature difference: `4.3 °C over`, `0.5 °C under`, `the same as`.
-pub(super) fn degrees(over: f64) -> String {
-    let over = rounded(over, 1);
-    if over > 0.0 {
-        format!("{over:.1} °C over")
-    } else if over < 0.0 {
-        format!("{:.1} °C under", -over)
-    } else {
-        "the same as".to_owned()
-    }
-}
-
 /// The address of the page of one thing: `/space/fruiting%20tent`. What is not unreserved in a path
 /// (RFC 3986, section 2.3) is written in percent.
 pub(super) fn path(kind: &str, name: &str) -> String {
@@ -101,7 +120,7 @@ mod tests {
 
     #[test]
     fn ages_are_told_in_two_steps_at_most() {
-        let clock = Clock { now: Stamp(10 * DAY_MS), timezone: Tz::UTC };
+        let clock = Clock { now: Stamp(10 * DAY_MS), timezone: Tz::UTC, show: Degrees::Celsius };
         for (ms, text) in [
             (-5_000, "just now"),
             (12_000, "12 s ago"),
@@ -119,7 +138,7 @@ mod tests {
     #[test]
     fn times_are_the_site_s() {
         // 25 November 2026, 06:00 UTC is 07:00 in Berlin (UTC+1 in winter).
-        let clock = Clock { now: Stamp(1_795_586_400_000), timezone: Tz::Europe__Berlin };
+        let clock = Clock { now: Stamp(1_795_586_400_000), timezone: Tz::Europe__Berlin, show: Degrees::Celsius };
         assert_eq!(clock.short(clock.now), "07:00");
         assert_eq!(clock.short(clock.now.plus(-8 * HOUR_MS)), "Tue 24 Nov, 23:00");
         assert_eq!(clock.short(clock.now.plus(-400 * DAY_MS)), "Tue 21 Oct 2025, 08:00");
@@ -128,6 +147,9 @@ mod tests {
 
     #[test]
     fn differences_say_which_way() {
-        assert_eq!([degrees(4.26), degrees(-0.5), degrees(-0.04)], ["4.3 °C over", "0.5 °C under", "the same as"]);
+        let clock = |show| Clock { now: Stamp(0), timezone: Tz::UTC, show };
+        let said = |show| [4.26, -0.5, -0.02].map(|kelvin| clock(show).over(kelvin));
+        assert_eq!(said(Degrees::Celsius), ["4.3 °C over", "0.5 °C under", "the same as"]);
+        assert_eq!(said(Degrees::Fahrenheit), ["7.7 °F over", "0.9 °F under", "the same as"]);
     }
 }

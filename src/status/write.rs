@@ -24,8 +24,8 @@ use crate::grow::logbook::Deed;
 use crate::grow::moment::{Moment, local_text};
 use crate::grow::words;
 use crate::grow::wrong::{Wrong, unknown};
-use crate::watch::alert::Severity;
-use crate::watch::keeper::{WORKING_MAX_MS, shelve_max_ms};
+use crate::watch::alert::{AlertState, Severity};
+use crate::watch::limits::{Unwished, may_shelve, may_work};
 
 /// A request whose sender may write, with what it says.
 struct Permitted {
@@ -125,10 +125,11 @@ pub(super) async fn sign_in(State(desk): State<Desk>, request: Request) -> Respo
         return page::answer(StatusCode::UNAUTHORIZED, page::sign::in_form(&next, Some("That is not the token.")));
     }
     let cookie = format!(
-        "{}={}; Path=/; Max-Age={}; HttpOnly; SameSite=Strict",
+        "{}={}; Path=/; Max-Age={}; {}",
         session::COOKIE,
         session::begin(&token, chrono::Utc::now().timestamp()),
-        session::LASTS_S
+        session::LASTS_S,
+        desk.access.cookie_ends()
     );
     ([(header::SET_COOKIE, cookie)], see(&next)).into_response()
 }
@@ -142,7 +143,7 @@ pub(super) async fn sign_out(
     if let Err(refused) = permit(&desk, &shown, request, "/".to_owned()).await {
         return refused;
     }
-    let cookie = format!("{}=; Path=/; Max-Age=0; HttpOnly; SameSite=Strict", session::COOKIE);
+    let cookie = format!("{}=; Path=/; Max-Age=0; {}", session::COOKIE, desk.access.cookie_ends());
     ([(header::SET_COOKIE, cookie)], see("/")).into_response()
 }
 
@@ -198,18 +199,16 @@ pub(super) async fn shelve(
         let text = format!("No alert that stands has the number {}.", words::printable(&id));
         return refusal(StatusCode::NOT_FOUND, permitted.is_person, &text, "/");
     };
-    let longest = Severity::from_word(alert.severity).map_or(0, shelve_max_ms);
-    let refused = match (how_long(&permitted.fields), alert.state) {
-        (Err(why), _) => Err((StatusCode::BAD_REQUEST, why)),
-        (Ok(for_ms), _) if for_ms > longest => Err((
-            StatusCode::BAD_REQUEST,
-            format!("This alert is {}: it can be put aside for {} at most.", alert.severity, words::span(longest)),
-        )),
-        (_, "returned") => Err((StatusCode::CONFLICT, "It is over; acknowledge it and it leaves the list.".to_owned())),
-        (_, "suppressed") => {
-            Err((StatusCode::CONFLICT, "It is put aside already, because another alert explains it.".to_owned()))
+    let refused = match how_long(&permitted.fields) {
+        Err(why) => Err((StatusCode::BAD_REQUEST, why)),
+        Ok(for_ms) => {
+            let severity = Severity::from_word(alert.severity).unwrap_or(Severity::Critical);
+            let state = AlertState::from_word(alert.state).unwrap_or(AlertState::Returned);
+            may_shelve("this alert", severity, state, for_ms).map(|()| for_ms).map_err(|why| match why {
+                Unwished::Asked(_) => (StatusCode::BAD_REQUEST, whole(&why.to_string())),
+                Unwished::Stands(_) => (StatusCode::CONFLICT, whole(&why.to_string())),
+            })
         }
-        (Ok(for_ms), _) => Ok(for_ms),
     };
     match refused {
         Ok(for_ms) => {
@@ -235,11 +234,10 @@ pub(super) async fn working(
     let space = permitted.fields.get("space").map(str::to_owned);
     let spaces = || plan.setup.spaces.iter().map(|space| space.name.as_str());
     let unknown_space = space.as_deref().filter(|space| spaces().all(|known| known != *space));
-    let why = match (how_long(&permitted.fields), unknown_space) {
+    let for_ms = how_long(&permitted.fields);
+    let for_ms = for_ms.and_then(|for_ms| may_work(for_ms).map(|()| for_ms).map_err(|why| whole(&why.to_string())));
+    let why = match (for_ms, unknown_space) {
         (Err(why), _) => why,
-        (Ok(for_ms), _) if for_ms > WORKING_MAX_MS => {
-            format!("Warnings wait for {} at most; say it again if the work takes longer.", words::span(WORKING_MAX_MS))
-        }
         (_, Some(space)) => whole(&unknown("space", space, spaces())),
         (Ok(for_ms), None) => {
             let deed = Deed::Working { space, for_ms };

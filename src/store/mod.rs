@@ -27,6 +27,7 @@ pub mod past;
 pub mod quarters;
 pub mod reader;
 mod redate;
+pub mod rename;
 mod rows;
 pub mod salvage;
 pub mod schema;

@@ -23,8 +23,15 @@ use crate::watch::dating::FUTURE_MS;
 use crate::watch::judge;
 
 /// Watches that run on the machine's clock: their open alerts go with every step.
-const ON_THE_CLOCK: [Watch; 6] =
-    [Watch::ProbeSilent, Watch::SourceDown, Watch::Store, Watch::Clock, Watch::MessengerFailing, Watch::BackupOld];
+const ON_THE_CLOCK: [Watch; 7] = [
+    Watch::ProbeSilent,
+    Watch::SourceDown,
+    Watch::Store,
+    Watch::Clock,
+    Watch::MessengerFailing,
+    Watch::BackupOld,
+    Watch::Config,
+];
 
 impl Store {
     /// Does what `begun` comes to at `now`, by the clock that holds from here on: moves samples, open

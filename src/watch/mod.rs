@@ -9,6 +9,7 @@ pub mod heat_wording;
 pub mod judge;
 pub mod keeper;
 pub mod life;
+pub mod limits;
 pub mod origin;
 pub mod sentences;
 pub mod setup;

@@ -6,28 +6,36 @@
 
 use std::fmt::Write as _;
 
-use super::wording::{bare, capital, harmless, harmless_within, lasting, lasting_about, names};
+use super::wording::{bare, capital, harmless, harmless_within, lasting, lasting_about, names, stricter};
 use crate::climate::Quantity;
+use crate::climate::degrees::Degrees;
 use crate::climate::stamp::HOUR_MS;
 
 /// Longest word on what is wrong with a config: file, line, key, what was found and what was expected.
 pub const CONFIG_WHY_MAX: usize = 400;
 
 /// A core that will reach its critical limit. `hours` until then at the present pace.
-pub fn heating_ahead(tub: &str, value_c: f64, slope_c_per_hour: f64, critical_c: f64, hours: f64) -> String {
+pub fn heating_ahead(
+    tub: &str,
+    value_c: f64,
+    slope_c_per_hour: f64,
+    critical_c: f64,
+    hours: f64,
+    show: Degrees,
+) -> String {
     let tub = harmless(tub);
+    let (value, critical) = (show.say(value_c, 1), format!("{:.1}", show.of(critical_c)));
     if value_c >= critical_c {
-        return format!("Tub {tub}: substrate {value_c:.1} °C, it has reached {critical_c:.1} as was foreseen.");
+        return format!("Tub {tub}: substrate {value}, it has reached {critical} as was foreseen.");
     }
     // Further ahead than this is no forecast.
     if slope_c_per_hour <= 0.0 || hours > 1e3 {
-        return format!(
-            "Tub {tub}: substrate {value_c:.1} °C, no longer rising, but not yet for long enough. Look once more."
-        );
+        return format!("Tub {tub}: substrate {value}, no longer rising, but not yet for long enough. Look once more.");
     }
     format!(
-        "Tub {tub}: substrate {value_c:.1} °C, rising {slope_c_per_hour:.1} °C an hour over the last hours; at that pace \
-         {critical_c:.1} in about {}. Before you go to bed spread the tubs and cool the room; leave the lid shut. Dry hands at switches.",
+        "Tub {tub}: substrate {value}, rising {} an hour over the last hours; at that pace \
+         {critical} in about {}. Before you go to bed spread the tubs and cool the room; leave the lid shut. Dry hands at switches.",
+        show.say_step(slope_c_per_hour, 1),
         lasting_about(hours.max(0.0))
     )
 }
@@ -38,22 +46,27 @@ pub fn heating_ahead_over(tub: &str, lasted_ms: i64) -> String {
 }
 
 /// A core far warmer than its air.
-pub fn core_over_air(tub: &str, core_c: f64, air_c: f64, limit_k: f64, lasted_ms: i64) -> String {
+pub fn core_over_air(tub: &str, core_c: f64, air_c: f64, limit_k: f64, lasted_ms: i64, show: Degrees) -> String {
     format!(
-        "Tub {}: substrate {core_c:.1} °C, {:.1} over its air, for {} over {} °C. Heat does not get away: unstack, leave a \
+        "Tub {}: substrate {}, {:.1} over its air, for {} over {} {}. Heat does not get away: unstack, leave a \
          gap between tubs, cool the air.",
         harmless(tub),
-        core_c - air_c,
+        show.say(core_c, 1),
+        show.step(core_c - air_c),
         lasting(lasted_ms),
-        bare(limit_k)
+        bare(show.step(limit_k)),
+        show.unit()
     )
 }
 
 /// It is not far warmer any more.
-pub fn core_over_air_over(tub: &str, over_k: f64, lasted_ms: i64) -> String {
+pub fn core_over_air_over(tub: &str, over_k: f64, lasted_ms: i64, show: Degrees) -> String {
     let side = if over_k < 0.0 { "under" } else { "over" };
     let (tub, lasted) = (harmless(tub), lasting(lasted_ms));
-    format!("Tub {tub}: substrate {:.1} °C {side} its air, no longer too warm for it, after {lasted}.", over_k.abs())
+    format!(
+        "Tub {tub}: substrate {} {side} its air, no longer too warm for it, after {lasted}.",
+        show.say_step(over_k.abs(), 1)
+    )
 }
 
 /// Hours over the band, added up in this stage.
@@ -77,9 +90,10 @@ pub fn stalled_behind(tub: &str, degree_hours: f64, expected: f64, measured_hour
 }
 
 /// A tub without warmth of its own.
-pub fn stalled_cold(tub: &str, days: f64, warmest_k: f64) -> String {
+pub fn stalled_cold(tub: &str, days: f64, warmest_k: f64, show: Degrees) -> String {
+    let warmest = show.say_step(warmest_k, 1);
     format!(
-        "Tub {}: {days:.0} days after spawning its substrate was never over its air (at most {warmest_k:.1} °C over six \
+        "Tub {}: {days:.0} days after spawning its substrate was never over its air (at most {warmest} over six \
          hours). Perhaps it never started: look at it, and compare it with its sisters.",
         harmless(tub)
     )
@@ -198,12 +212,13 @@ pub fn saturated(probe: &str, ms: i64) -> String {
 }
 
 /// A core probe that is not in its substrate.
-pub fn fallen_out(probe: &str, tubs: &[String]) -> String {
+pub fn fallen_out(probe: &str, tubs: &[String], show: Degrees) -> String {
     format!(
         "Probe {}{}: it follows the air without any lag, so it is not in the substrate. The tub is judged by its air, \
-         2 °C stricter, until it is. Put it back, wiped clean.",
+         {} stricter, until it is. Put it back, wiped clean.",
         harmless(probe),
-        of_tubs(tubs)
+        of_tubs(tubs),
+        stricter(show)
     )
 }
 
@@ -231,12 +246,13 @@ pub fn clock(why: &str, ms: i64) -> String {
                 and set it if it is wrong."
             .to_owned();
     }
-    format!(
-        "Clock: the machine's time has been wrong for {}: {}. Connect it to the internet or set it by hand; samples \
-         without a time of their own are then dated anew, until then they are marked.",
-        lasting(ms),
-        why.trim_end_matches('.')
-    )
+    let mut text = format!("Clock: the machine's time has been wrong for {}", lasting(ms));
+    reason(&mut text, &why);
+    text.push_str(
+        " Connect it to the internet or set it by hand; samples without a time of their own are then dated anew, \
+         until then they are marked.",
+    );
+    text
 }
 
 /// A messenger that does not deliver.

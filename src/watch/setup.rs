@@ -1,6 +1,7 @@
 //! What the watches must know of the installation: sources, probes, spaces, cultures. Built by `config`.
 
 use crate::climate::Quantity;
+use crate::climate::degrees::Degrees;
 use crate::grow::culture::{Bands, Culture};
 
 /// The installation as the watches see it. Probes, spaces and sources are named elsewhere by their
@@ -19,6 +20,8 @@ pub struct Setup {
     pub due_not_before_ms: i64,
     /// The site's zone: reminders come by its day.
     pub timezone: chrono_tz::Tz,
+    /// The degrees that texts for people are written in.
+    pub show: Degrees,
 }
 
 /// A broker, an intake or a port.

@@ -1,13 +1,14 @@
 //! What a tired grower reads: one or two plain sentences for each alert: what, how long, how fast,
 //! what to do.
 //!
-//! In: the facts of one alert. Out: its text, one line, in °C, % and ppm. Names come from configs and
+//! In: the facts of one alert. Out: its text, one line, in °C or °F, % and ppm. Names come from configs and
 //! logbooks and are made harmless. Left out: colour, markup, and who is told.
 
 use std::fmt::Write as _;
 
 use super::alert::{Severity, Watch};
 use super::band::Side;
+use crate::climate::degrees::Degrees;
 use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS};
 
 /// Longest piece of foreign text in an alert: names are short, reasons of the system are not.
@@ -59,20 +60,26 @@ pub fn lasting(ms: i64) -> String {
 }
 
 /// A value of `watch` with its unit.
-fn amount(watch: Watch, value: f64) -> String {
+fn amount(watch: Watch, value: f64, show: Degrees) -> String {
     match watch {
         Watch::Humidity => format!("{value:.0} %"),
         Watch::Co2 => format!("{value:.0} ppm"),
-        _ => format!("{value:.1} °C"),
+        _ => show.say(value, 1),
     }
 }
 
 /// A limit of `watch`, without its unit: it follows a value that has it.
-fn limit(watch: Watch, value: f64) -> String {
+fn limit(watch: Watch, value: f64, show: Degrees) -> String {
     match watch {
         Watch::Humidity | Watch::Co2 if (value - value.round()).abs() < 0.05 => format!("{value:.0}"),
-        _ => format!("{value:.1}"),
+        Watch::Humidity | Watch::Co2 => format!("{value:.1}"),
+        _ => format!("{:.1}", show.of(value)),
     }
+}
+
+/// By how much air is judged stricter where no core is measured.
+pub(super) fn stricter(show: Degrees) -> String {
+    format!("{} {}", bare(show.step(2.0)), show.unit())
 }
 
 /// A number without needless decimals.
@@ -123,6 +130,8 @@ pub struct Broken<'a> {
     pub heated: bool,
     /// The last reading that broke it, where the value now does not.
     pub offence: Option<Offence>,
+    /// The degrees it is written in.
+    pub show: Degrees,
 }
 
 /// A reading that broke a limit a while ago.
@@ -146,7 +155,7 @@ pub fn broken(it: &Broken) -> String {
         _ => "air",
     };
     let subject = if it.watch == Watch::CoreTemperature { "Tub" } else { "Space" };
-    let _ = write!(text, "{subject} {}: {what} {}", harmless(it.name), amount(it.watch, it.value));
+    let _ = write!(text, "{subject} {}: {what} {}", harmless(it.name), amount(it.watch, it.value, it.show));
     if let Some(other) = it.core_of {
         let _ = write!(text, " (by the core of tub {})", harmless(other));
     }
@@ -155,10 +164,10 @@ pub fn broken(it: &Broken) -> String {
         Side::Over => ("over", "back under"),
         Side::AtOrOver => ("at or over", "back under"),
     };
-    let bound = limit(it.watch, it.limit);
+    let bound = limit(it.watch, it.limit, it.show);
     if let Some(offence) = it.offence.filter(|_| !is_broken(it)) {
         let _ = write!(text, ", {inverse} {bound} but not yet far or long enough");
-        let _ = write!(text, " ({} {} ago", amount(it.watch, offence.value), lasting(offence.ago_ms));
+        let _ = write!(text, " ({} {} ago", amount(it.watch, offence.value, it.show), lasting(offence.ago_ms));
         text.push_str(if offence.lone { ", and nothing had followed it in time)" } else { ")" });
     } else if it.calming || !is_broken(it) {
         let _ = write!(text, ", {inverse} {bound} but not yet far or long enough");
@@ -171,7 +180,7 @@ pub fn broken(it: &Broken) -> String {
     if !it.tubs.is_empty() {
         let _ = write!(text, "; concerns {}", names(it.tubs));
         if it.from_air {
-            text.push_str(" (no core there, so judged from air, 2 °C stricter)");
+            let _ = write!(text, " (no core there, so judged from air, {} stricter)", stricter(it.show));
         }
     }
     text.push_str(". ");
@@ -202,21 +211,22 @@ fn trend(text: &mut String, it: &Broken) {
     let slope = it.slope.filter(|slope| slope.is_finite());
     if let Some(slope) = slope {
         if slope >= STEADY_C {
-            let _ = write!(text, ", rising {slope:.1} °C an hour");
+            let _ = write!(text, ", rising {} an hour", it.show.say_step(slope, 1));
         } else if slope <= -STEADY_C {
-            let _ = write!(text, ", falling {:.1} °C an hour", -slope);
+            let _ = write!(text, ", falling {} an hour", it.show.say_step(-slope, 1));
         } else {
             text.push_str(", steady");
         }
     }
     let Some(damage) = it.damage_c.filter(|_| it.side != Side::Under) else { return };
     if it.value >= damage {
-        let _ = write!(text, "; at or over {}, where damage begins", bare(damage));
+        let _ = write!(text, "; at or over {}, where damage begins", bare(it.show.of(damage)));
     } else if let Some(slope) = slope.filter(|slope| *slope >= STEADY_C) {
         // As the slope is shown, so that a reader's own sum agrees.
-        let hours = (damage - it.value) / ((slope * 10.0).round() / 10.0).max(STEADY_C);
+        let shown = it.show.step(1.0);
+        let hours = (damage - it.value) * shown / ((slope * shown * 10.0).round() / 10.0).max(STEADY_C * shown);
         if hours <= FORECAST_HOURS_MAX {
-            let _ = write!(text, "; damage at {} in about {}", bare(damage), lasting_about(hours));
+            let _ = write!(text, "; damage at {} in about {}", bare(it.show.of(damage)), lasting_about(hours));
         }
     }
 }
@@ -254,13 +264,13 @@ fn advice(it: &Broken) -> &'static str {
 }
 
 /// The further limits broken at the same time, put after the worst one's text.
-pub fn also(text: &mut String, watch: Watch, side: Side, value: f64, tubs: &[String]) {
+pub fn also(text: &mut String, watch: Watch, side: Side, value: f64, tubs: &[String], show: Degrees) {
     let side = match side {
         Side::Under => "under",
         Side::Over => "over",
         Side::AtOrOver => "at or over",
     };
-    let _ = write!(text, " Also {side} {}", limit(watch, value));
+    let _ = write!(text, " Also {side} {}", limit(watch, value, show));
     if !tubs.is_empty() {
         let _ = write!(text, " for {}", names(tubs));
     }
@@ -268,7 +278,7 @@ pub fn also(text: &mut String, watch: Watch, side: Side, value: f64, tubs: &[Str
 }
 
 /// The text once a limit is kept again; `value` is the value now.
-pub fn kept_again(watch: Watch, name: &str, value: Option<f64>, lasted_ms: i64) -> String {
+pub fn kept_again(watch: Watch, name: &str, value: Option<f64>, lasted_ms: i64, show: Degrees) -> String {
     let (subject, what) = match watch {
         Watch::CoreTemperature => ("Tub", "substrate"),
         Watch::Humidity => ("Space", "humidity"),
@@ -278,7 +288,7 @@ pub fn kept_again(watch: Watch, name: &str, value: Option<f64>, lasted_ms: i64) 
     let name = harmless(name);
     match value {
         Some(value) => {
-            let (value, lasted) = (amount(watch, value), lasting(lasted_ms));
+            let (value, lasted) = (amount(watch, value, show), lasting(lasted_ms));
             format!("{subject} {name}: {what} {value}, back within its limits after {lasted}.")
         }
         None => format!("{subject} {name}: {what} is no longer held to that limit."),
@@ -396,7 +406,19 @@ mod tests {
             core_of: None,
             heated: true,
             offence: None,
+            show: Degrees::Celsius,
         }
+    }
+
+    #[test]
+    fn the_same_in_fahrenheit() {
+        assert_eq!(
+            broken(&Broken { show: Degrees::Fahrenheit, ..core(28.4) }),
+            "Tub A1: substrate 83.1 °F, over 82.4 for 48 min, rising 0.4 °F an hour; damage at 91.4 in about 21 h. \
+             Spread the tubs, cool the room, leave the lid shut. Dry hands at switches."
+        );
+        let over = kept_again(Watch::Temperature, "shelf", Some(25.0), HOUR_MS, Degrees::Fahrenheit);
+        assert_eq!(over, "Space shelf: air 77.0 °F, back within its limits after 1 h.");
     }
 
     #[test]
@@ -435,12 +457,10 @@ mod tests {
         let grave = Broken { side: Side::AtOrOver, severity: Severity::Critical, ..core(31.2) };
         assert!(broken(&grave).ends_with(BURNING));
         assert!(!broken(&core(28.4)).contains("burning"));
-        let cold = Broken { side: Side::Under, ..core(12.0) };
-        assert!(!broken(&cold).contains("burning"));
+        assert!(!broken(&Broken { side: Side::Under, ..core(12.0) }).contains("burning"));
         assert!(silent("shelf-air", true, HOUR_MS, MINUTE_MS, &[], Some("shelf")).contains(BURNING));
         assert!(!silent("shelf-air", true, HOUR_MS, MINUTE_MS, &[], None).contains("burning"));
-        let blind = ["shelf".to_owned()];
-        assert!(source_away("house", "broker", HOUR_MS, "", 2, &blind).contains(BURNING));
+        assert!(source_away("house", "broker", HOUR_MS, "", 2, &["shelf".to_owned()]).contains(BURNING));
     }
 
     #[test]

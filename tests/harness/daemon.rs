@@ -126,7 +126,8 @@ impl Site {
         let mut daemon = Daemon { child: Some(child), log, address: String::new() };
         wait_until(PATIENCE, "the daemon is up or has ended", || {
             let address = daemon.log_lines().iter().find_map(|line| {
-                let (_, rest) = line.split_once("status page is at http://")?;
+                let (_, rest) = line.split_once("status page is at http")?;
+                let (_, rest) = rest.split_once("://")?;
                 Some(rest.split('/').next().unwrap_or("").to_owned())
             });
             daemon.address = address.unwrap_or_default();

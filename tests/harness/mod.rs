@@ -318,7 +318,7 @@ pub fn plan(brokers: Vec<BrokerPlan>, ports: Vec<PortPlan>, probes: Vec<ProbePla
         altitude_m: None,
         backup: None,
         store: StorePlan { folder: PathBuf::from("state"), commit_every: Duration::from_secs(10), keep_raw: None },
-        status: StatusPlan { listen: None, token: None, address: None },
+        status: StatusPlan { listen: None, token: None, address: None, tls: None },
         brokers,
         ports,
         intakes: Vec::new(),

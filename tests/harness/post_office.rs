@@ -28,6 +28,10 @@ pub enum Manner {
     Closed,
     /// 550 for the people.
     KnowsNobody,
+    /// 550 for people with this in their address, 250 for others.
+    KnowsNot(&'static str),
+    /// 450 for them.
+    NotYet(&'static str),
     /// 451 for the mail.
     NotNow,
     /// 554 for the mail.
@@ -183,10 +187,19 @@ fn converse<S: Read + Write>(
             say(&mut reader, "235 welcome")
         } else if upper.starts_with("MAIL FROM:") {
             mail.from = line[10..].to_owned();
+            mail.to.clear();
             say(&mut reader, "250 ok")
         } else if upper.starts_with("RCPT TO:") {
-            mail.to.push(line[8..].to_owned());
-            say(&mut reader, if manner == Manner::KnowsNobody { "550 nobody\u{1b}[2J here" } else { "250 ok" })
+            let answer = match manner {
+                Manner::KnowsNobody => "550 nobody\u{1b}[2J here",
+                Manner::KnowsNot(who) if line.contains(who) => "550 nobody of that name",
+                Manner::NotYet(who) if line.contains(who) => "450 later",
+                _ => "250 ok",
+            };
+            if answer == "250 ok" {
+                mail.to.push(line[8..].to_owned());
+            }
+            say(&mut reader, answer)
         } else if upper == "DATA" {
             if manner == Manner::Drops {
                 return (End::Done, reader.into_inner());

@@ -78,6 +78,7 @@ pub fn setup() -> Setup {
         cultures: vec![culture()],
         due_not_before_ms: 10 * 24 * HOUR,
         timezone: chrono_tz::UTC,
+        show: Default::default(),
     }
 }
 

@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::climate::Stamp;
 use crate::climate::stamp::{HOUR_MS, MINUTE_MS};
+use crate::grow::rename::{Named, Renaming};
 
 /// Stretches kept apart; beyond it the nearest two become one, and what lies between is sent again.
 const STRETCHES_MAX: usize = 64;
@@ -165,6 +166,24 @@ impl Tags {
             }
         }
         *mine != before
+    }
+
+    /// What is fixed goes on under the new names. What was sent keeps the old ones, as the database has it.
+    pub fn follow(&mut self, renamings: &[Renaming]) {
+        for Renaming { what, old, new } in renamings {
+            match what {
+                Named::Probe => {
+                    if let Some(pieces) = self.0.remove(old) {
+                        self.0.entry(new.clone()).or_insert(pieces);
+                    }
+                }
+                Named::Space => {
+                    for piece in self.0.values_mut().flatten().filter(|piece| piece.space == *old) {
+                        piece.space.clone_from(new);
+                    }
+                }
+            }
+        }
     }
 
     /// The piece that holds for `probe` at `at`.

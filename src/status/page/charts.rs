@@ -8,7 +8,8 @@ use std::fmt::Write;
 use maud::{Markup, PreEscaped, html};
 
 use crate::climate::Stamp;
-use crate::climate::chart::{Chart, Drawn, Limits, STROKES, svg};
+use crate::climate::chart::{Chart, Drawn, Lane, Limits, STROKES, svg};
+use crate::climate::degrees::Degrees;
 use crate::status::gather::Line;
 use crate::status::span::Span;
 use crate::status::wording::{Clock, figure};
@@ -18,6 +19,29 @@ const ROWS_MAX: usize = 96;
 
 /// Mean, lowest and highest of one line in one row; none where nothing was read.
 type Cell = Option<(f64, f64, f64)>;
+
+/// What the values of a chart are, for the degrees they are shown in. CSV is in °C always.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(in crate::status) enum Kind {
+    /// No temperature.
+    #[default]
+    Plain,
+    /// Temperatures.
+    Temperature,
+    /// Differences of two.
+    Difference,
+}
+
+impl Kind {
+    /// What a value is taken times and what is added to it.
+    fn scale(self, show: Degrees) -> (f64, f64) {
+        match self {
+            Kind::Plain => (1.0, 0.0),
+            Kind::Temperature => (show.step(1.0), show.of(0.0)),
+            Kind::Difference => (show.step(1.0), 0.0),
+        }
+    }
+}
 
 /// One row of the table behind a chart.
 #[derive(Default)]
@@ -33,7 +57,9 @@ pub(in crate::status) struct Figure<'a> {
     /// Its word in the address of its CSV.
     pub(in crate::status) key: &'static str,
     pub(in crate::status) title: &'static str,
+    /// Of its CSV, and where its kind is plain.
     pub(in crate::status) unit: &'static str,
+    pub(in crate::status) kind: Kind,
     pub(in crate::status) digits: u32,
     /// An unusual word explained, if there is one.
     pub(in crate::status) explained: Option<&'static str>,
@@ -105,7 +131,14 @@ impl Figure<'_> {
     /// The figure as it stands on the page.
     pub(in crate::status) fn markup(&self, frame: &Frame<'_>) -> Markup {
         let clock = frame.clock;
-        let said = self.said();
+        let (times, by) = self.kind.scale(clock.show);
+        let lanes: Vec<Lane> = self.lines.iter().map(|(_, line)| line.lane.clone().scaled(times, by)).collect();
+        let limit = |limit: Option<f64>| limit.map(|value| value * times + by);
+        let unit = match (self.kind, clock.show) {
+            (Kind::Plain, _) | (Kind::Difference, Degrees::Celsius) => self.unit,
+            _ => clock.show.unit(),
+        };
+        let said = self.said(&lanes, unit);
         let chart = Chart {
             from: frame.span.from,
             to: frame.span.to,
@@ -113,18 +146,23 @@ impl Figure<'_> {
             lines: self
                 .lines
                 .iter()
-                .map(|(name, line)| Drawn { name, lane: &line.lane, bridge_ms: line.bridge_ms })
+                .zip(&lanes)
+                .map(|((name, line), lane)| Drawn { name, lane, bridge_ms: line.bridge_ms })
                 .collect(),
-            bands: self.bands.clone(),
+            bands: self
+                .bands
+                .iter()
+                .map(|band| Limits { low: limit(band.low), high: limit(band.high), ..*band })
+                .collect(),
             moments: frame.stages.clone(),
             stretches: frame.alerts.clone(),
-            doubted: self.lines.iter().flat_map(|(_, line)| line.crosses(|at| clock.short(at))).collect(),
+            doubted: self.lines.iter().flat_map(|(_, line)| line.crosses((times, by), |at| clock.short(at))).collect(),
             ticks: frame.span.ticks(clock.timezone),
         };
         let csv = format!("{}/chart.csv?of={}&{}", frame.path, self.key, frame.span.query());
         html! {
             figure data-chart {
-                figcaption { (self.title) ", " (self.unit) }
+                figcaption { (self.title) ", " (unit) }
                 @if let Some(explained) = self.explained { p.small { (explained) } }
                 (PreEscaped(svg(&chart)))
                 output aria-live="polite" {}
@@ -132,16 +170,16 @@ impl Figure<'_> {
                 details id=(format!("table-{}", self.key)) {
                     summary { "The figures behind it" }
                     p { a href=(csv) { "All of them as CSV" } }
-                    (self.table(clock))
+                    (self.table(clock, unit))
                 }
             }
         }
     }
 
-    fn said(&self) -> String {
-        let range = self.lines.iter().map(|(name, line)| match line.lane.range() {
+    fn said(&self, lanes: &[Lane], unit: &str) -> String {
+        let range = self.lines.iter().zip(lanes).map(|((name, _), lane)| match lane.range() {
             Some((low, high)) => {
-                format!("{name} from {} to {} {}", figure(low, self.digits), figure(high, self.digits), self.unit)
+                format!("{name} from {} to {} {unit}", figure(low, self.digits), figure(high, self.digits))
             }
             None => format!("{name} not measured"),
         });
@@ -174,13 +212,14 @@ impl Figure<'_> {
         self.lines.iter().any(|(_, line)| !line.doubted.is_empty())
     }
 
-    fn table(&self, clock: Clock) -> Markup {
+    fn table(&self, clock: Clock, unit: &str) -> Markup {
+        let scale = self.kind.scale(clock.show);
         let rows = self.rows(ROWS_MAX);
         let is_doubted = self.is_doubted();
         html! {
             div.scroll tabindex="0" role="region" aria-label=(format!("{}: table", self.title)) {
                 table {
-                    caption { (self.title) ", " (self.unit) ": mean, and lowest to highest where they differ" }
+                    caption { (self.title) ", " (unit) ": mean, and lowest to highest where they differ" }
                     thead { tr {
                         th scope="col" { "time" }
                         @for (name, _) in &self.lines { th scope="col" { (name) } }
@@ -190,7 +229,7 @@ impl Figure<'_> {
                         @for (at, row) in &rows {
                             tr {
                                 td { time datetime=(at.rfc3339()) { (clock.short(*at)) } }
-                                @for cell in &row.cells { td { (self.cell(*cell)) } }
+                                @for cell in &row.cells { td { (self.cell(*cell, scale)) } }
                                 @if is_doubted { td { @if row.doubted > 0 { (row.doubted) } } }
                             }
                         }
@@ -200,9 +239,9 @@ impl Figure<'_> {
         }
     }
 
-    fn cell(&self, cell: Cell) -> String {
+    fn cell(&self, cell: Cell, (times, by): (f64, f64)) -> String {
         let Some((mean, min, max)) = cell else { return String::new() };
-        let say = |value: f64| figure(value, self.digits);
+        let say = |value: f64| figure(value * times + by, self.digits);
         if say(min) == say(max) { say(mean) } else { format!("{} ({} to {})", say(mean), say(min), say(max)) }
     }
 }

@@ -9,7 +9,7 @@ use crate::climate::stamp::HOUR_MS;
 use crate::grow::moment;
 use crate::status::limits;
 use crate::status::snapshot::{Snapshot, TubView};
-use crate::status::wording::{Clock, figure};
+use crate::status::wording::Clock;
 
 /// The evening sentence is said from this hour on, local time.
 const EVENING_HOUR: u32 = 15;
@@ -26,7 +26,7 @@ pub(super) fn evening(snapshot: &Snapshot, seat: &Seat<'_>, clock: Clock) -> Opt
     let measured = snapshot.tubs.iter().filter(|tub| tub.core_c.is_some());
     let tub = measured.filter(|tub| probe_of(tub).is_some_and(|probe| !is_silent(snapshot, &probe))).max_by(hot)?;
     let core = tub.core_c?;
-    let said = format!("The warmest core is {}: {} °C now", tub.name, figure(core, 1));
+    let said = format!("The warmest core is {}: {} now", tub.name, clock.degrees(core));
     let Some(slope) = seat.traces.slope_per_hour(&probe_of(tub)?, clock.now) else {
         return Some(format!("{said}; it was not measured long enough to say where it will be by morning."));
     };
@@ -40,11 +40,11 @@ pub(super) fn evening(snapshot: &Snapshot, seat: &Seat<'_>, clock: Clock) -> Opt
     let harm = match damage {
         Some(damage) if core < damage && then >= damage => {
             let until = clock.now.plus(((damage - core) / slope * HOUR_MS as f64) as i64);
-            format!(" It reaches {} °C, where harm begins, at about {}.", figure(damage, 0), clock.short(until))
+            format!(" It reaches {}, where harm begins, at about {}.", clock.show.say_set(damage), clock.short(until))
         }
         _ => String::new(),
     };
-    Some(format!("{said}, and about {} °C by {at} if it goes on like this.{harm}", figure(then, 1)))
+    Some(format!("{said}, and about {} by {at} if it goes on like this.{harm}", clock.degrees(then)))
 }
 
 /// The morning that an evening sentence speaks of; none by day.
@@ -107,7 +107,7 @@ mod tests {
         snapshot.tubs = vec![tub("a", Some(24.0)), tub("b", Some(27.0)), tub("c", None)];
         let setup = Setup::default();
         let seat = Seat { setup: &setup, traces: &traces, bound: None, form: None, may_sign_in: false };
-        let clock = |now| Clock { now, timezone: chrono_tz::UTC };
+        let clock = |now| Clock { now, timezone: chrono_tz::UTC, show: Default::default() };
         let said = evening(&snapshot, &seat, clock(now)).unwrap();
         assert!(said.starts_with("The warmest core is b: 27.0 °C now; it was not measured"), "{said}");
         for minute in (0..300).step_by(5) {
@@ -125,7 +125,8 @@ mod tests {
     #[test]
     fn mornings_are_local_and_ahead() {
         let morning = |hour: i64, timezone| {
-            next_morning(Clock { now: at(hour), timezone }).map(|stamp| stamp.since(at(0)) / HOUR_MS)
+            next_morning(Clock { now: at(hour), timezone, show: Default::default() })
+                .map(|stamp| stamp.since(at(0)) / HOUR_MS)
         };
         assert_eq!(morning(21, chrono_tz::UTC), Some(31));
         assert_eq!(morning(3, chrono_tz::UTC), Some(7));

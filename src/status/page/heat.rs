@@ -5,7 +5,7 @@
 use maud::{Markup, html};
 
 use super::Page;
-use super::charts::{Figure, Frame};
+use super::charts::{Figure, Frame, Kind};
 use crate::climate::Stamp;
 use crate::climate::chart::Limits;
 use crate::grow::heat_run::Report;
@@ -59,16 +59,16 @@ fn story(run: &HeatRunView, clock: Clock) -> Markup {
         @if run.ended_at.is_none() {
             @match (coldest, hottest) {
                 (Some(coldest), Some(hottest)) if run.probes.len() > 1 => {
-                    p { "Coldest " (coldest.name) " " (figure(now(coldest), 1)) " °C, hottest " (hottest.name) " " (figure(now(hottest), 1)) " °C." }
+                    p { "Coldest " (coldest.name) " " (clock.degrees(now(coldest))) ", hottest " (hottest.name) " " (clock.degrees(now(hottest))) "." }
                 }
-                (Some(only), _) => { p { (only.name) " " (figure(now(only), 1)) " °C." } }
+                (Some(only), _) => { p { (only.name) " " (clock.degrees(now(only))) "." } }
                 _ => { p { "No probe of it reads: look there yourself." } }
             }
-            @if let Some(ahead) = ahead(run) { p { (ahead) } }
+            @if let Some(ahead) = ahead(run, clock) { p { (ahead) } }
         }
         p {
-            "Held " (figure(run.earned_min.floor(), 0)) " of " (figure(run.hold_for_min, 0)) " min at or over " (run.hold_at_c)
-            " °C at " @if run.probes.len() == 1 { "its only probe" } @else { "the coldest probe" }
+            "Held " (figure(run.earned_min.floor(), 0)) " of " (figure(run.hold_for_min, 0)) " min at or over " (clock.show.say_set(run.hold_at_c))
+            " at " @if run.probes.len() == 1 { "its only probe" } @else { "the coldest probe" }
             @if run.proven_min + 0.5 < run.earned_min.min(run.hold_for_min) { ", " (figure(run.proven_min.floor(), 0)) " of them with every probe heard" }
             "."
         }
@@ -76,10 +76,10 @@ fn story(run: &HeatRunView, clock: Clock) -> Markup {
             p { (probe.name) ": " (unheard(probe.voice)) }
         }
         p.small {
-            (figure(run.pasteurisation_units, 0)) " pasteurisation units at the least (reference " (run.units_reference_c) " °C, z " (run.units_z_c) " °C). "
+            (figure(run.pasteurisation_units, 0)) " pasteurisation units at the least (" (crate::climate::lethality::Scale::PASTEURISATION.stated_in(clock.show)) "). "
             "Began " (clock.short(run.started_at))
             @if let Some(ended) = run.ended_at { ", ended " (clock.short(ended)) }
-            "; spawn below " (run.spawn_below_c) " °C."
+            "; spawn below " (clock.show.say_set(run.spawn_below_c)) "."
             @if let Some(window) = run.window { " Window " (window) @if let Some(source) = run.window_source { " (" (source) ")" } "." }
         }
         @if run.ended_at.is_some() { @if let Some(advice) = advice(run.verdict) { p { (advice) } } }
@@ -87,7 +87,7 @@ fn story(run: &HeatRunView, clock: Clock) -> Markup {
 }
 
 /// How long it still takes at the present pace, by the slowest probe.
-fn ahead(run: &HeatRunView) -> Option<String> {
+fn ahead(run: &HeatRunView, clock: Clock) -> Option<String> {
     let slowest = |minutes: fn(&HeatProbeView) -> Option<f64>| {
         let all: Option<Vec<f64>> = run.probes.iter().filter(speaks).map(minutes).collect();
         all.into_iter().flatten().fold(None, |slowest: Option<f64>, one| Some(slowest.map_or(one, |so| so.max(one))))
@@ -96,7 +96,7 @@ fn ahead(run: &HeatRunView) -> Option<String> {
         None => (slowest(|probe| probe.minutes_to_target)?, run.hold_at_c),
         Some(_) => (slowest(|probe| probe.minutes_to_spawn)?, run.spawn_below_c),
     };
-    (minutes >= 1.0).then(|| format!("About {minutes:.0} min to {target} °C at this pace."))
+    (minutes >= 1.0).then(|| format!("About {minutes:.0} min to {} at this pace.", clock.show.say_set(target)))
 }
 
 fn unheard(voice: &str) -> &'static str {
@@ -169,7 +169,7 @@ pub(in crate::status) fn page(story_of: &Story<'_>, site: &str, span: &Span, clo
         (story(&view, clock))
         @if figure_of.is_empty() { p { "Nothing was read of it." } } @else { (figure_of.markup(&frame)) }
         h2 { "Its probes" }
-        ul { @for probe in &view.probes { li { (probe.name) ": " (of_probe(probe)) } } }
+        ul { @for probe in &view.probes { li { (probe.name) ": " (of_probe(probe, clock)) } } }
         @if !story_of.tubs.is_empty() {
             h2 { "Tubs spawned from it" }
             ul { @for tub in story_of.tubs { li { a href=(path("tub", &tub.id)) { (tub.name) } ", " (tub.stage.word()) } } }
@@ -179,11 +179,13 @@ pub(in crate::status) fn page(story_of: &Story<'_>, site: &str, span: &Span, clo
     Page { title: format!("Heat run {}", view.name), main, is_live: false }
 }
 
-fn of_probe(probe: &HeatProbeView) -> String {
+fn of_probe(probe: &HeatProbeView, clock: Clock) -> String {
     let Some(peak) = probe.peak_c else { return "never read".to_owned() };
     let mut text = format!(
-        "peak {peak:.1} °C, {:.0} min at or over the target, {:.0} units",
-        probe.at_target_min, probe.pasteurisation_units
+        "peak {}, {:.0} min at or over the target, {:.0} units",
+        clock.degrees(peak),
+        probe.at_target_min,
+        probe.pasteurisation_units
     );
     if probe.gaps > 0 {
         text.push_str(&format!(", {:.0} min not measured", probe.unmeasured_min));
@@ -198,6 +200,7 @@ pub(in crate::status) fn chart<'a>(story: &Story<'a>, span: &Span) -> Figure<'a>
         key: "temperature",
         title: "Temperature",
         unit: "°C",
+        kind: Kind::Temperature,
         digits: 1,
         explained: None,
         lines: plan.probes().iter().map(String::as_str).zip(story.lines).collect(),
@@ -215,4 +218,63 @@ pub(in crate::status) fn chart<'a>(story: &Story<'a>, span: &Span) -> Figure<'a>
 pub(in crate::status) fn span(run: &Run, now: Stamp) -> Span {
     let to = run.ended_at.unwrap_or(now).max(run.started_at.plus(1)).plus(1);
     Span { from: run.started_at, to, word: None }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::climate::degrees::Degrees;
+
+    fn probe(name: &str, voice: &'static str, to_target: Option<f64>, to_spawn: Option<f64>) -> HeatProbeView {
+        HeatProbeView {
+            name: name.to_owned(),
+            voice,
+            temperature_c: Some(54.0),
+            slope_c_per_hour: Some(60.0),
+            minutes_to_target: to_target,
+            minutes_to_spawn: to_spawn,
+            at_target_min: 0.0,
+            peak_c: None,
+            pasteurisation_units: 0.0,
+            gaps: 0,
+            unmeasured_min: 0.0,
+        }
+    }
+
+    #[test]
+    fn the_slowest_probe_says_how_long_it_takes() {
+        let probes = [("a", "reading", Some(9.0), Some(40.0)), ("b", "reading", Some(14.0), Some(30.0))];
+        let mut run = HeatRunView {
+            name: "coir-1".to_owned(),
+            started_at: Stamp(0),
+            ended_at: None,
+            phase: "heating",
+            verdict: "short",
+            window: None,
+            window_source: None,
+            hold_at_c: 65.0,
+            hold_for_min: 60.0,
+            spawn_below_c: 25.0,
+            earned_min: 0.0,
+            proven_min: 0.0,
+            unknown_min: 0.0,
+            paused: false,
+            reached_at: None,
+            cool_at: None,
+            pasteurisation_units: 0.0,
+            units_reference_c: 60.0,
+            units_z_c: 6.95,
+            probes: probes.map(|(name, voice, target, spawn)| probe(name, voice, target, spawn)).to_vec(),
+        };
+        let clock = |show| Clock { now: Stamp(0), timezone: chrono_tz::UTC, show };
+        let said = |run: &HeatRunView| ahead(run, clock(Degrees::Celsius));
+        assert_eq!(said(&run).as_deref(), Some("About 14 min to 65 °C at this pace."));
+        run.reached_at = Some(Stamp(1));
+        assert_eq!(ahead(&run, clock(Degrees::Fahrenheit)).as_deref(), Some("About 40 min to 77 °F at this pace."));
+        // One that gets no nearer, or does not speak, foretells nothing.
+        run.probes[0] = probe("a", "reading", None, None);
+        assert_eq!(said(&run), None);
+        run.probes[0] = probe("a", "lost", None, None);
+        assert_eq!(said(&run).as_deref(), Some("About 30 min to 25 °C at this pace."));
+    }
 }

@@ -16,7 +16,7 @@ use crate::climate::stamp::{DAY_MS, HOUR_MS};
 use crate::status::limits;
 use crate::status::snapshot::{AlertView, Inner, ProbeView, Snapshot, SourceView, SpaceView, TubView};
 use crate::status::traces::Traces;
-use crate::status::wording::{Clock, cell, degrees, figure, path};
+use crate::status::wording::{Clock, cell, figure, path};
 use crate::watch::alert::AlertState;
 use crate::watch::setup::Setup;
 
@@ -38,7 +38,7 @@ pub(in crate::status) struct Seat<'a> {
 
 /// The page.
 pub(in crate::status) fn page(snapshot: &Snapshot, seat: &Seat<'_>) -> Page {
-    let clock = Clock { now: snapshot.time, timezone: snapshot.inner.timezone };
+    let clock = Clock::of(snapshot);
     let main = html! {
         h1 { (snapshot.site) }
         p.small { "As of " (clock.full(snapshot.time)) " (" (snapshot.inner.timezone.name()) "). The page reads itself anew." }
@@ -202,12 +202,12 @@ pub(super) fn space_story(space: &SpaceView, snapshot: &Snapshot, clock: Clock) 
             (Some(probe), Some(at)) => {
                 p {
                     @if is_silent(snapshot, probe) { "Last known: " }
-                    (cell(space.temperature_c, 1, "°C"))
+                    (clock.temperature(space.temperature_c))
                     ", humidity " (cell(space.humidity_pct, 0, "%"))
                     @if let Some(co2) = space.co2_ppm { ", CO2 " (figure(co2, 0)) " ppm" }
                 }
                 @if let (Some(dew_point), Some(deficit)) = (space.dew_point_c, space.vpd_kpa) {
-                    p { "Dew point " (figure(dew_point, 1)) " °C, VPD " (figure(deficit, 2)) " kPa" }
+                    p { "Dew point " (clock.degrees(dew_point)) ", VPD " (figure(deficit, 2)) " kPa" }
                 }
                 p.small {
                     "Read by " (probe) " " (clock.ago(at))
@@ -280,7 +280,10 @@ fn tub_trace(tub: &TubView, clock: Clock, seat: &Seat<'_>) -> Markup {
         high: band.high.map(|high| high.value),
     };
     let label = match lane.range() {
-        Some((low, high)) => format!("two days, {} to {} °C", figure(low, 1), figure(high, 1)),
+        Some((low, high)) => {
+            let low = figure(clock.show.of(low), 1);
+            format!("two days, {low} to {}", clock.degrees(high))
+        }
         None => return html! {},
     };
     html! { (PreEscaped(trace(&lane, limits, TRACE_BRIDGE_MS, &label))) }
@@ -292,8 +295,8 @@ pub(super) fn tub_story(tub: &TubView, snapshot: &Snapshot, clock: Clock) -> Mar
         p {
             "Day " (figure(tub.age_days.floor() + 1.0, 0)) ", " (tub.kind) " in " (tub.space)
             @if let Some(core) = tub.core_c {
-                ". Substrate " (figure(core, 1)) " °C"
-                @if let Some(over) = tub.core_over_air_k { ", " (degrees(over)) " the air" }
+                ". Substrate " (clock.degrees(core))
+                @if let Some(over) = tub.core_over_air_k { ", " (clock.over(over)) " the air" }
             }
             "."
         }

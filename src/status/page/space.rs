@@ -4,7 +4,7 @@
 
 use maud::html;
 
-use super::charts::{Figure, Frame, ranges};
+use super::charts::{Figure, Frame, Kind, ranges};
 use super::tub::air_figures;
 use super::{Page, home};
 use crate::climate::Quantity;
@@ -78,6 +78,7 @@ pub(in crate::status) fn figures<'a>(story: &'a Story<'_>, snapshot: &Snapshot, 
         key: "temperature",
         title: "Temperature",
         unit: "°C",
+        kind: Kind::Temperature,
         digits: 1,
         explained: None,
         lines: vec![("air", &story.gathered.air[0])],

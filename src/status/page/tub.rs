@@ -4,7 +4,7 @@
 
 use maud::{Markup, html};
 
-use super::charts::{Figure, Frame, ranges};
+use super::charts::{Figure, Frame, Kind, ranges};
 use super::{Page, home, log};
 use crate::climate::chart::Limits;
 use crate::climate::{Quantity, Stamp};
@@ -121,6 +121,7 @@ pub(in crate::status) fn figures<'a>(story: &'a Story<'_>, span: &Span) -> Vec<F
         key: "temperature",
         title: "Temperature",
         unit: "°C",
+        kind: Kind::Temperature,
         digits: 1,
         explained: None,
         lines: temperatures,
@@ -140,6 +141,7 @@ pub(in crate::status) fn figures<'a>(story: &'a Story<'_>, span: &Span) -> Vec<F
             key: "core-over-air",
             title: "Substrate over air",
             unit: "K",
+            kind: Kind::Difference,
             digits: 1,
             explained: Some("How much warmer the inside is than the air around it: a living cake heats itself."),
             lines: vec![("over air", &it.over)],
@@ -151,6 +153,7 @@ pub(in crate::status) fn figures<'a>(story: &'a Story<'_>, span: &Span) -> Vec<F
         key: "warmth",
         title: "Warmth collected",
         unit: "degree-hours",
+        kind: Kind::Plain,
         digits: 0,
         explained: Some(
             "Degree-hours: warmth collected, the degrees above what the culture needs to grow, times the hours.",
@@ -181,6 +184,7 @@ pub(in crate::status) fn air_figures<'a>(it: &'a Gathered, bands: impl Fn(Quanti
         key,
         title,
         unit,
+        kind: Kind::Plain,
         digits,
         explained,
         lines: vec![(name, line)],

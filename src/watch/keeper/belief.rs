@@ -24,7 +24,7 @@ impl Keeper {
     }
 
     fn hold_doubts(&mut self, probe: usize, at: Stamp, events: &mut Vec<AlertEvent>) {
-        let pending = self.probes[probe].pending();
+        let (pending, show) = (self.probes[probe].pending(), self.setup.show);
         let ProbeState { doubts, setup, subject, sits_in, .. } = &mut self.probes[probe];
         for (index, watch) in DOUBTS.into_iter().enumerate() {
             let wanted = doubts.wanted(index, !sits_in.is_empty(), at, pending);
@@ -50,7 +50,7 @@ impl Keeper {
                         let wet_ms = wanted.map_or(0, |wanted| at.since(wanted.first_at));
                         sentences::saturated(name, wet_ms + crate::watch::still::SATURATED_MS)
                     }
-                    FALLEN_OUT => sentences::fallen_out(name, sits_in),
+                    FALLEN_OUT => sentences::fallen_out(name, sits_in, show),
                     _ => sentences::battery(name, sits_in, doubts.battery(), doubts.is_percent()),
                 },
             });

@@ -11,6 +11,7 @@ use super::probes::ProbeState;
 use super::spaces::{AIR, SpaceState};
 use super::tubs::{Felt, TubState};
 use super::{Keeper, PAST_MAX, Past, Taken};
+use crate::climate::degrees::Degrees;
 use crate::climate::quantity::Values;
 use crate::climate::{Quality, Quantity, Reading, Stamp};
 use crate::watch::alert::{Alert, AlertEvent, AlertState, Watch};
@@ -186,6 +187,7 @@ impl Keeper {
                 damage_c: culture.and_then(|index| self.setup.cultures.get(index)).map(|it| it.thermal.damage_c),
                 core_of: core.as_ref().and_then(|core| core.of_tub.as_deref()),
                 heated: space.and_then(|index| self.spaces.get(index)).is_some_and(|space| space.setup.heated),
+                show: self.setup.show,
             };
             facts.text(words, levels, at, || probe.and_then(ProbeState::slope))
         };
@@ -201,6 +203,7 @@ impl Keeper {
         at: Stamp,
         events: &mut Vec<AlertEvent>,
     ) {
+        let show = self.setup.show;
         let SpaceState { levels, slots, subject, setup, .. } = &mut self.spaces[space];
         let (levels, slot, watch) = (&levels[index], &mut slots[index], AIR[index].1);
         let mut wanted = levels.wanted();
@@ -216,7 +219,7 @@ impl Keeper {
                 return;
             }
         }
-        let facts = Facts { watch, name: &setup.name, damage_c: None, core_of: None, heated: setup.heated };
+        let facts = Facts { watch, name: &setup.name, damage_c: None, core_of: None, heated: setup.heated, show };
         let slope = || probe.and_then(|probe| self.probes[probe].slope());
         self.book.hold(slot, (subject, watch), wanted, at, events, |words| facts.text(words, levels, at, slope));
     }
@@ -283,6 +286,7 @@ struct Facts<'a> {
     damage_c: Option<f64>,
     core_of: Option<&'a str>,
     heated: bool,
+    show: Degrees,
 }
 
 impl Facts<'_> {
@@ -291,9 +295,9 @@ impl Facts<'_> {
         let worst = match (words, levels.worst()) {
             (Words::Stands, Some(worst)) => worst,
             (Words::Over { lasted_ms }, _) if !levels.is_empty() => {
-                return wording::kept_again(self.watch, self.name, value, lasted_ms);
+                return wording::kept_again(self.watch, self.name, value, lasted_ms, self.show);
             }
-            _ => return wording::kept_again(self.watch, self.name, None, 0),
+            _ => return wording::kept_again(self.watch, self.name, None, 0, self.show),
         };
         let rule = &worst.weighed.rule;
         let mut text = wording::broken(&wording::Broken {
@@ -316,10 +320,12 @@ impl Facts<'_> {
                 ago_ms: at.since(then),
                 lone: worst.lone,
             }),
+            show: self.show,
         });
         // Of the same tubs only the worst is told; other tubs in the space have limits of their own.
         for other in levels.active().filter(|other| other.tubs != worst.tubs) {
-            wording::also(&mut text, self.watch, other.weighed.rule.side, other.weighed.rule.limit, &other.tubs);
+            let rule = &other.weighed.rule;
+            wording::also(&mut text, self.watch, rule.side, rule.limit, &other.tubs, self.show);
         }
         text
     }

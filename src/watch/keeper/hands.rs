@@ -1,29 +1,16 @@
 //! What the grower asks of the watches for a while: an alert put aside, hands in the tent.
 //!
 //! In: entries of the logbook, applied by whoever reads it. Out: shelved alerts that come back by
-//! themselves, air warnings that wait. Limits: a critical alert is put aside for an hour at most,
-//! any for a day; work lasts four hours at most. Both are kept by the logbook: after a restart the
-//! same entries say the same.
+//! themselves, air warnings that wait, both within `watch::limits`. Both are kept by the logbook: after a
+//! restart the same entries say the same.
 
 use std::collections::BTreeMap;
 
 use super::Keeper;
 use crate::climate::Stamp;
-use crate::climate::stamp::HOUR_MS;
-use crate::watch::alert::{AlertEvent, AlertState, Severity};
+use crate::watch::alert::{AlertEvent, AlertState};
 use crate::watch::life::Happening;
-
-/// The longest an alert may be put aside, ms.
-pub const SHELVE_MAX_MS: i64 = 24 * HOUR_MS;
-/// The longest a critical one may, ms.
-pub const SHELVE_CRITICAL_MAX_MS: i64 = HOUR_MS;
-/// The longest that work makes air warnings wait, ms.
-pub const WORKING_MAX_MS: i64 = 4 * HOUR_MS;
-
-/// The longest an alert of this severity may be put aside, ms.
-pub fn shelve_max_ms(severity: Severity) -> i64 {
-    if severity == Severity::Critical { SHELVE_CRITICAL_MAX_MS } else { SHELVE_MAX_MS }
-}
+use crate::watch::limits::{WORKING_MAX_MS, shelve_max_ms};
 
 /// Where hands are at work, and until when. One entry for each space and one for all.
 #[derive(Clone, Debug, Default)]

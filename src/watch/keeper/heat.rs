@@ -128,7 +128,7 @@ impl Keeper {
             }
             let ended = runs.iter().find(|run| run.entry == gone.run.entry).and_then(|run| run.ended_at);
             gone.heat.end(ended.unwrap_or(now));
-            let text = wording::ended(&gone.run, &gone.heat.report());
+            let text = wording::ended(&gone.run, &gone.heat.report(), self.setup.show);
             for slot in gone.slots {
                 self.book.close(slot, text.clone(), now, events);
             }
@@ -251,14 +251,15 @@ impl Keeper {
         }
         let report = heat.report();
         let wanted = self.heats[index].wanted(&report);
+        let show = self.setup.show;
         let (run, subject, lost, mut slots) = (run.clone(), subject.clone(), *lost, *slots);
         for (place, wanted) in wanted.into_iter().enumerate() {
             let words = |words| match (WATCHES[place], words) {
-                (Watch::HoldReached, Words::Stands) => wording::reached(&run, &report),
-                (Watch::CoolEnough, Words::Stands) => wording::cool(&run, &report),
-                (Watch::CoolEnough, Words::Over { .. }) => wording::warm_again(&run, &report),
-                (_, Words::Stands) => wording::lost(&run, &report, lost, at),
-                (_, Words::Over { .. }) => wording::resumed(&run, &report),
+                (Watch::HoldReached, Words::Stands) => wording::reached(&run, &report, show),
+                (Watch::CoolEnough, Words::Stands) => wording::cool(&run, &report, show),
+                (Watch::CoolEnough, Words::Over { .. }) => wording::warm_again(&run, &report, show),
+                (_, Words::Stands) => wording::lost(&run, &report, lost, at, show),
+                (_, Words::Over { .. }) => wording::resumed(&run, &report, show),
             };
             self.book.hold(&mut slots[place], (&subject, WATCHES[place]), wanted, at, events, words);
         }

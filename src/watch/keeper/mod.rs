@@ -42,7 +42,6 @@ use probes::ProbeState;
 use spaces::{AIR, SpaceState};
 use tubs::TubState;
 
-pub use hands::{SHELVE_CRITICAL_MAX_MS, SHELVE_MAX_MS, WORKING_MAX_MS, shelve_max_ms};
 pub use probes::Health;
 pub use tubs::fresh_exposure;
 pub use views::{Heard, ProbeSeen, SpaceSeen, TubSeen};

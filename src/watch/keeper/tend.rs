@@ -45,6 +45,7 @@ impl Keeper {
         if !is_explained {
             self.hold_stress(tub, at, events);
         }
+        let show = self.setup.show;
         let TubState { cares, subject, tub, bands, levels, .. } = &mut self.tubs[tub];
         let mut held = cares.slots;
         // Before air was read beside it (after a start) nothing is known.
@@ -52,10 +53,10 @@ impl Keeper {
             let wanted = self.book.unless_explained(held[OVER_AIR], cares.over_air_wanted(), is_explained);
             let whose = (subject.as_str(), Watch::CoreOverAir);
             self.book.hold(&mut held[OVER_AIR], whose, wanted, at, events, |words| match words {
-                Words::Over { lasted_ms } => sentences::core_over_air_over(&tub.name, pair.0 - pair.1, lasted_ms),
+                Words::Over { lasted_ms } => sentences::core_over_air_over(&tub.name, pair.0 - pair.1, lasted_ms, show),
                 Words::Stands => {
                     let (limit, since) = wanted.map_or((0.0, at), |it| (it.limit.unwrap_or(0.0), it.first_at));
-                    sentences::core_over_air(&tub.name, pair.0, pair.1, limit, at.since(since))
+                    sentences::core_over_air(&tub.name, pair.0, pair.1, limit, at.since(since), show)
                 }
             });
         }
@@ -69,7 +70,7 @@ impl Keeper {
         let whose = (subject.as_str(), Watch::HeatingAhead);
         self.book.hold(&mut held[AHEAD], whose, wanted, at, events, |words| match words {
             Words::Over { lasted_ms } => sentences::heating_ahead_over(&tub.name, lasted_ms),
-            Words::Stands => sentences::heating_ahead(&tub.name, core_c, slope, critical, hours),
+            Words::Stands => sentences::heating_ahead(&tub.name, core_c, slope, critical, hours, show),
         });
         cares.slots = held;
     }
@@ -130,6 +131,7 @@ impl Keeper {
         }
         let (exposure, rate) = (self.tubs[tub].exposure().cloned(), rate_c(thermal, thermal.usual_c));
         let has_core = self.tubs[tub].core.as_ref().is_some_and(|core| core.of_tub.is_none());
+        let show = self.setup.show;
         let TubState { cares, subject, tub, .. } = &mut self.tubs[tub];
         cares.look_at_stall(tub, exposure.as_ref(), thermal, has_core, at);
         let wanted = cares.stalled_wanted();
@@ -139,7 +141,7 @@ impl Keeper {
         self.book.hold(&mut slot, (subject, Watch::Stalled), wanted, at, events, |words| match (words, cold) {
             (Words::Over { .. }, _) => sentences::caught_up(&tub.name),
             (Words::Stands, Some(warmest_k)) => {
-                sentences::stalled_cold(&tub.name, at.hours_since(tub.spawned_at) / 24.0, warmest_k)
+                sentences::stalled_cold(&tub.name, at.hours_since(tub.spawned_at) / 24.0, warmest_k, show)
             }
             (Words::Stands, None) => {
                 let expected = rate * figures.hours_measured;
