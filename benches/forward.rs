@@ -24,7 +24,7 @@ use harness::daemon::{Daemon, Site};
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
 use tubwatch::climate::{Quality, Stamp};
-use tubwatch::store::{Change, Sample, Store, Urgency, Writer};
+use tubwatch::store::{Change, Report, Sample, Store, Urgency, Writer};
 
 const PROBES: i64 = 20;
 const EVERY_MS: i64 = 10_000;
@@ -37,7 +37,7 @@ fn samples_wanted() -> i64 {
     std::env::var("TUBWATCH_BENCH_SAMPLES").ok().and_then(|text| text.parse().ok()).unwrap_or(500_000)
 }
 
-fn config(database: Option<&Database>) -> String {
+fn config(database: Option<(&str, &Database)>) -> String {
     let mut text = "[site]\nname = \"cellar\"\ntimezone = \"Europe/Lisbon\"\n[store]\npath = \"state\"\n[status]\nlisten = \"127.0.0.1:0\"\n\
                     [[intake]]\nname = \"door\"\naddress = \"127.0.0.1:0\"\n"
         .to_owned();
@@ -48,8 +48,8 @@ fn config(database: Option<&Database>) -> String {
              [[space]]\nname = \"space-{probe}\"\nair = [\"tent-{probe}\"]\n"
         );
     }
-    if let Some(database) = database {
-        text += &format!("[[forward]]\nname = \"farm\"\nurl = \"{}\"\n", database.url());
+    if let Some((name, database)) = database {
+        text += &format!("[[forward]]\nname = \"{name}\"\nurl = \"{}\"\n", database.url());
     }
     text
 }
@@ -60,7 +60,13 @@ fn fill(site: &Site, count: i64) {
     let mut store = Store::open(&folder).unwrap();
     let names: Vec<String> = (0..PROBES).map(|probe| format!("tent-{probe}")).collect();
     let ids = store.probe_ids(&names.iter().map(String::as_str).collect::<Vec<_>>()).unwrap();
-    let writer = Writer::start(store, Duration::from_secs(3600), |_| {}).unwrap();
+    let (told, committed) = std::sync::mpsc::channel();
+    let report = move |report| {
+        if let Report::Committed { ticket, .. } = report {
+            let _ = told.send(ticket);
+        }
+    };
+    let writer = Writer::start(store, Duration::from_secs(3600), report).unwrap();
     let mut random = StdRng::seed_from_u64(1);
     let now = i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis()).unwrap();
     let rounds = count / PROBES;
@@ -85,25 +91,29 @@ fn fill(site: &Site, count: i64) {
                 timing: Default::default(),
             })
         });
-        writer.write(changes.collect(), if round % 500 == 0 { Urgency::AtOnce } else { Urgency::WhenDue }, 0);
+        // Waited for now and then: the writer's queue is bounded, and what is over is dropped.
+        let urgency = if round % 500 == 0 { Urgency::AtOnce } else { Urgency::WhenDue };
+        let ticket = writer.write(changes.collect(), urgency, 0);
+        while urgency == Urgency::AtOnce && committed.recv().unwrap() < ticket {}
     }
     writer.flush_and_stop(Duration::from_secs(600)).unwrap();
     Store::open(&folder).unwrap().seal().unwrap();
 }
 
-fn points(daemon: &Daemon) -> f64 {
+fn points(daemon: &Daemon, name: &str) -> f64 {
+    let start = format!("tubwatch_forward_points_total{{target=\"{name}\"}}");
     let (_, _, text) = daemon.get("/metrics");
-    let line = text.lines().find(|line| line.starts_with("tubwatch_forward_points_total{"));
+    let line = text.lines().find(|line| line.starts_with(&start));
     line.and_then(|line| line.rsplit(' ').next()?.parse().ok()).unwrap_or(0.0)
 }
 
-/// The program catches up; lines a second, and the seconds of CPU that it took.
-fn catch_up(kind: Kind, site: &Site, lines: usize) -> (f64, f64) {
+/// The program catches up with a target of this name (how far one was sent is kept by its name); lines a second, and the seconds of CPU that it took.
+fn catch_up(name: &str, kind: Kind, site: &Site, lines: usize) -> (f64, f64) {
     let database = Database::start(kind);
-    site.write_config(&config(Some(&database)));
+    site.write_config(&config(Some((name, &database))));
     let begun = Instant::now();
     let daemon = site.run();
-    harness::wait_until(PATIENCE, "it has caught up", || points(&daemon) >= lines as f64);
+    harness::wait_until(PATIENCE, "it has caught up", || points(&daemon, name) >= lines as f64);
     let seconds = begun.elapsed().as_secs_f64();
     let stat = std::fs::read_to_string(format!("/proc/{}/stat", daemon.pid())).unwrap();
     // The 14th and 15th fields of proc(5), of which the first two hold the name; ticks of 10 ms.
@@ -184,8 +194,8 @@ fn main() {
         text.len() as f64 / sent as f64,
         all[all.len() / 2]
     );
-    for (name, kind) in [("InfluxDB 1.x", Kind::Influx), ("VictoriaMetrics", Kind::Victoria)] {
-        let (rate, cpu_s) = catch_up(kind, &site, all.len());
+    for (name, kind) in [("influxdb", Kind::Influx), ("victoriametrics", Kind::Victoria)] {
+        let (rate, cpu_s) = catch_up(name, kind, &site, all.len());
         let (one, four) = (bare(kind, &batches, all.len(), 1), bare(kind, &batches, all.len(), 4));
         println!(
             "{name}: tubwatch catches up at {rate:.0} lines/s ({:.1} us CPU a line); the database takes {one:.0} over one \

@@ -19,7 +19,7 @@ mod rtu;
 use std::path::Path;
 
 /// Longer ones are cut at only so many places.
-const CUTS: usize = 64;
+const CUTS: usize = 16;
 
 fn replay(target: &str, check: impl Fn(&[u8]) + std::panic::RefUnwindSafe) {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/fuzz").join(target);
