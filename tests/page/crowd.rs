@@ -1,8 +1,8 @@
 //! A crowd at the door: an alert finds its way past it.
 
-use std::io::Write;
+use std::io::{ErrorKind, Write};
 use std::net::TcpStream;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use serde_json::json;
 
@@ -41,13 +41,18 @@ fn slow_readers_and_many_connections_hold_up_neither_samples_nor_alerts() {
         })
         .collect();
     assert!(crowd.len() >= 64, "a crowd of {}", crowd.len());
-    let began = Instant::now();
     cellar.site.ok(&["acknowledge", &cellar.alert.to_string()]);
     cellar.broker.publish("shelf-air", json!({ "ts": now(), "t": 24.2, "h": 88.0 }).to_string(), 1, false);
     wait_until(PATIENCE, "the acknowledgement is told", || sink.posts().len() > told);
-    let took = began.elapsed();
-    // Nowhere near the half minute that a stalled reader is allowed.
-    assert!(took < Duration::from_secs(5), "told after {took:?}");
+    // Not because the crowd had been sent away by then.
+    let is_open = |stream: &&TcpStream| {
+        stream.set_nonblocking(true).unwrap();
+        match stream.peek(&mut [0]) {
+            Ok(read) => read > 0,
+            Err(why) => why.kind() == ErrorKind::WouldBlock,
+        }
+    };
+    assert!(crowd.iter().any(|stream| is_open(&stream)), "the crowd is still there");
     // And the door still lets others in, one after the other.
     wait_until(PATIENCE, "the sample is stored and shown", || stored(&cellar.daemon) > before);
     assert_eq!(ask(&address, "GET", "/health", &[], "").status, 200);
