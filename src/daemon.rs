@@ -355,7 +355,8 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
     look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     loop {
         let mut running = start(Arc::clone(&plan), Clock::steady(), &mut door, refused.subscribe()).await?;
-        let doing = format!("watching {} probes for {}", plan.probes.len(), plan.site);
+        let probes = plan.probes.len();
+        let doing = format!("watching {probes} {} for {}", if probes == 1 { "probe" } else { "probes" }, plan.site);
         info!("{doing}");
         manager.ready(&doing);
         let (mut turning, mut stepped) = (running.snapshots.clone(), running.stepped.clone());
