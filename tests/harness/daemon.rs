@@ -231,11 +231,24 @@ pub fn get(address: &str, path: &str) -> (u16, String, String) {
 }
 
 fn ask(address: &str, path: &str, more: &str) -> (u16, String, String) {
-    let mut stream = TcpStream::connect(address).unwrap();
-    stream.set_read_timeout(Some(PATIENCE)).unwrap();
-    write!(stream, "GET {path} HTTP/1.1\r\nHost: {address}\r\n{more}Connection: close\r\n\r\n").unwrap();
-    let mut answer = Vec::new();
-    stream.read_to_end(&mut answer).unwrap();
+    let question = format!("GET {path} HTTP/1.1\r\nHost: {address}\r\n{more}Connection: close\r\n\r\n");
+    let once = || -> std::io::Result<Vec<u8>> {
+        let mut stream = TcpStream::connect(address)?;
+        stream.set_read_timeout(Some(PATIENCE))?;
+        stream.write_all(question.as_bytes())?;
+        let mut answer = Vec::new();
+        stream.read_to_end(&mut answer)?;
+        Ok(answer)
+    };
+    // A daemon that starts again within its process cuts whom it has not answered yet.
+    let deadline = Instant::now() + PATIENCE;
+    let answer = loop {
+        match once() {
+            Ok(answer) if !answer.is_empty() => break answer,
+            other => assert!(Instant::now() < deadline, "GET {path} is not answered: {other:?}"),
+        }
+        thread::sleep(Duration::from_millis(20));
+    };
     let answer = String::from_utf8(answer).unwrap();
     let (head, body) = answer.split_once("\r\n\r\n").unwrap();
     let code = head.split(' ').nth(1).unwrap().parse().unwrap();
