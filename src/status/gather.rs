@@ -19,7 +19,7 @@ use crate::grow::thermal::{self, Preference};
 use crate::grow::tub::Tub;
 use crate::store::figures::{core_at, space_at};
 use crate::store::history::Form;
-use crate::store::summary::QUARTER_MS;
+use crate::store::summary::{QUARTER_MS, Quarter};
 use crate::store::{Reader, StoreError};
 use crate::watch::setup::Setup;
 use crate::watch::view::rounded;
@@ -202,16 +202,8 @@ fn by_quarters(reader: &Reader, names: &[&str], from: Stamp, to: Stamp, pass: &m
     for (position, name) in names.iter().enumerate() {
         for quantity in SHOWN {
             reader.quarters(name, quantity, from, to, &mut |quarter| {
-                let column = Column {
-                    min: quarter.min,
-                    max: quarter.max,
-                    sum: quarter.sum,
-                    count: quarter.count,
-                    first_at: quarter.start,
-                    last_at: quarter.start.plus(QUARTER_MS - 1),
-                };
-                quarters.entry((quarter.start, position)).or_default()[quantity.index()] =
-                    Some((column, Quality::Good));
+                let heard = quarters.entry((quarter.start, position)).or_default();
+                heard[quantity.index()] = Some((of_quarter(quarter), Quality::Good));
             })?;
         }
     }
@@ -229,6 +221,12 @@ fn by_quarters(reader: &Reader, names: &[&str], from: Stamp, to: Stamp, pass: &m
         }
     }
     Ok(())
+}
+
+/// A quarter-hour as what falls into a column.
+pub(super) fn of_quarter(quarter: &Quarter) -> Column {
+    let Quarter { start, count, sum, min, max } = *quarter;
+    Column { min, max, sum, count, first_at: start, last_at: start.plus(QUARTER_MS - 1) }
 }
 
 fn sources(setup: &Setup, whose: &Whose<'_>) -> Vec<Source> {

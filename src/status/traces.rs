@@ -1,25 +1,23 @@
 //! The last two days of every temperature, small enough to be held: what `/` draws without the store.
 //!
 //! In: snapshots as they come, and once the stored samples of these days. Out: a lane for a small
-//! trace, and how fast a temperature changes. Ten minutes share a place (lowest, highest, mean); with
-//! 200 probes that is 5 MB at most. Left out: what lies further back (`gather`).
+//! trace, and how fast a temperature changes. A quarter-hour is a place (lowest, highest, mean); with
+//! 200 probes that is 3 MB at most. Left out: what lies further back (`gather`).
 
 use std::collections::{HashMap, VecDeque};
-use std::ops::ControlFlow;
 use std::sync::{Arc, Mutex};
 
 use tokio::sync::watch;
 
 use super::archive::Archive;
+use super::gather::of_quarter;
 use super::snapshot::Snapshot;
 use crate::climate::chart::{Column, Lane};
-use crate::climate::stamp::{HOUR_MS, MINUTE_MS};
+use crate::climate::stamp::HOUR_MS;
 use crate::climate::trend::slope_per_hour;
 use crate::climate::{Quantity, Stamp};
-use crate::store::history::Form;
+use crate::store::summary::QUARTER_MS;
 
-/// Readings of so long share a place.
-const PLACE_MS: i64 = 10 * MINUTE_MS;
 /// How far back a trace goes.
 pub(super) const SPAN_MS: i64 = 48 * HOUR_MS;
 /// Columns of a small trace: an hour each.
@@ -27,7 +25,7 @@ const TRACE_COLUMNS: usize = 48;
 /// How far back a slope looks.
 const SLOPE_MS: i64 = 4 * HOUR_MS;
 /// Fewer places than these tell no slope.
-const SLOPE_PLACES_MIN: usize = 6;
+const SLOPE_PLACES_MIN: usize = 5;
 
 type Places = VecDeque<(i64, Column)>;
 
@@ -55,12 +53,10 @@ impl Traces {
         let names: Vec<&str> = probes.map(|probe| probe.name.as_str()).collect();
         let mut found: HashMap<String, Places> = HashMap::new();
         let read = archive.reader().map(|reader| {
-            reader.history(&names, now.plus(-SPAN_MS), now.plus(1), Form::Corrected, &mut |position, message| {
-                if let Some(value) = message.good(Quantity::Temperature) {
-                    let places = found.entry(names[position].to_owned()).or_default();
-                    push(places, message.at, value);
-                }
-                ControlFlow::Continue(())
+            let range = (now.plus(-SPAN_MS), now.plus(1));
+            reader.quarters_of(&names, Quantity::Temperature, range, &mut |position, quarter| {
+                let places = found.entry(names[position].to_owned()).or_default();
+                places.push_back((quarter.start.0.div_euclid(QUARTER_MS), of_quarter(quarter)));
             })
         });
         if !matches!(read, Ok(Ok(()))) {
@@ -100,7 +96,7 @@ impl Traces {
         if let Ok(mut held) = self.0.lock() {
             let places = held.entry(probe.to_owned()).or_default();
             let one = Column { min: value, max: value, sum: value, count: 1, first_at: at, last_at: at };
-            places.push_front((at.0.div_euclid(PLACE_MS), one));
+            places.push_front((at.0.div_euclid(QUARTER_MS), one));
         }
     }
 
@@ -126,7 +122,7 @@ impl Traces {
 }
 
 fn push(places: &mut Places, at: Stamp, value: f64) {
-    let place = at.0.div_euclid(PLACE_MS);
+    let place = at.0.div_euclid(QUARTER_MS);
     let one = Column { min: value, max: value, sum: value, count: 1, first_at: at, last_at: at };
     match places.back_mut() {
         Some((last, column)) if *last == place => {
@@ -139,7 +135,7 @@ fn push(places: &mut Places, at: Stamp, value: f64) {
         Some((last, _)) if *last > place => {}
         _ => places.push_back((place, one)),
     }
-    while places.front().is_some_and(|(first, _)| place - first > SPAN_MS / PLACE_MS) {
+    while places.front().is_some_and(|(first, _)| place - first > SPAN_MS / QUARTER_MS) {
         places.pop_front();
     }
 }
@@ -148,6 +144,7 @@ fn push(places: &mut Places, at: Stamp, value: f64) {
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
+    use crate::climate::stamp::MINUTE_MS;
 
     #[test]
     fn a_steady_rise_is_told_and_old_places_go() {
@@ -156,7 +153,7 @@ mod tests {
         for minute in 0..6_000 {
             push(&mut places, Stamp(minute * MINUTE_MS), 20.0 + minute as f64 / 600.0);
         }
-        assert!(places.len() <= 289);
+        assert!(places.len() <= 193);
         traces.0.lock().unwrap().insert("core".to_owned(), places);
         let now = Stamp(6_000 * MINUTE_MS);
         let slope = traces.slope_per_hour("core", now).unwrap();

@@ -21,9 +21,12 @@ use crate::watch::setup::Correction;
 /// So long before a range judging begins, and so far past it a judgement is looked for.
 pub(super) const CONTEXT_MS: i64 = if LEAD_IN_MS > 6 * HOUR_MS { LEAD_IN_MS } else { 6 * HOUR_MS };
 
-/// Messages kept back because an earlier one of another probe is not final yet: 10 MB. Beyond it
-/// that one is taken as it stands.
-const HELD_MAX: usize = 1 << 17;
+/// Messages kept back because an earlier one of another probe is not final yet: 7 MB, or five minutes
+/// of 200 probes once a second. Beyond it that one is taken as it stands.
+const HELD_MAX: usize = 1 << 16;
+
+/// Messages judged before those that are final are given out: a window is not held a second time.
+const RELEASED_AT: usize = 2048;
 
 /// How far back a last good reading is looked for.
 const LAST_GOOD_DAYS: i64 = 30;
@@ -248,8 +251,15 @@ impl Reader {
         let live = pass.live_from.iter().min().map_or(pass.from, |live| pass.from.max(*live));
         let mut cursor = pass.from.min(live.plus(-CONTEXT_MS));
         while let Some((end, samples)) = self.window(wanted, quantities, cursor, pass.to)? {
-            for (position, row) in &samples {
-                pass.push(*position, row);
+            for some in samples.chunks(RELEASED_AT) {
+                for (position, row) in some {
+                    pass.push(*position, row);
+                }
+                // What comes next in the window is no earlier than the last of these.
+                let reached = some.last().map_or(end, |(_, row)| Stamp(row.at));
+                if pass.release(reached, visit).is_break() {
+                    return Ok(ControlFlow::Break(()));
+                }
             }
             if pass.release(end, visit).is_break() {
                 return Ok(ControlFlow::Break(()));

@@ -11,9 +11,9 @@ use rusqlite::types::ValueRef;
 use super::chunk::Fault;
 use super::chunks::{ChunkError, Span};
 use super::error::StoreError;
-use super::history::{Dated, in_force};
+use super::history::{Dated, Form, in_force};
 use super::reader::Reader;
-use super::summary::{self, QUARTER_MS, Quarter};
+use super::summary::{self, QUARTER_MS, Quarter, number};
 use crate::climate::stamp::DAY_MS;
 use crate::climate::{Quantity, Stamp};
 use crate::watch::setup::Correction;
@@ -35,22 +35,39 @@ impl Reader {
         to: Stamp,
         visit: &mut dyn FnMut(&Quarter),
     ) -> Result<(), StoreError> {
-        let Some(id) = self.probe_id(probe)? else { return Ok(()) };
-        let from = Stamp(from.0.div_euclid(QUARTER_MS).saturating_mul(QUARTER_MS));
-        let to = Stamp(to.0.saturating_add(QUARTER_MS - 1).div_euclid(QUARTER_MS).saturating_mul(QUARTER_MS));
-        let live = self.live_from(id, from, to)?;
-        let live = Stamp(live.0.div_euclid(QUARTER_MS).saturating_mul(QUARTER_MS)).clamp(from, to.max(from));
-        let corrections = self.corrections_of(id, quantity)?;
-        let mut open: Option<Quarter> = None;
-        let mut give = |quarter: Quarter| match &mut open {
+        self.quarters_of(&[probe], quantity, (from, to), &mut |_, quarter| visit(quarter))
+    }
+
+    /// The same of several probes: each's in time order, with its position in `probes`. What is not
+    /// sealed is read once for all of them.
+    pub fn quarters_of(
+        &self,
+        probes: &[&str],
+        quantity: Quantity,
+        (from, to): (Stamp, Stamp),
+        visit: &mut dyn FnMut(usize, &Quarter),
+    ) -> Result<(), StoreError> {
+        let from = Stamp(number(from.0).saturating_mul(QUARTER_MS));
+        let to = Stamp(number(to.0.saturating_add(QUARTER_MS - 1)).saturating_mul(QUARTER_MS));
+        let live = self.all_live_from(probes, from, to)?;
+        let live = Stamp(number(live.0).saturating_mul(QUARTER_MS)).clamp(from, to.max(from));
+        let mut open: Vec<Option<Quarter>> = vec![None; probes.len()];
+        let mut give = |position: usize, quarter: Quarter| match &mut open[position] {
             Some(before) if before.start == quarter.start => before.add(&quarter),
-            Some(before) => visit(&std::mem::replace(before, quarter)),
+            Some(before) => visit(position, &std::mem::replace(before, quarter)),
             none => *none = Some(quarter),
         };
-        self.sealed_quarters(id, probe, quantity, (from, live), &corrections, &mut give)?;
-        self.read_quarters(probe, quantity, live, to, &mut give)?;
-        if let Some(last) = open {
-            visit(&last);
+        for (position, probe) in probes.iter().enumerate() {
+            let Some(id) = self.probe_id(probe)? else { continue };
+            let corrections = self.corrections_of(id, quantity)?;
+            let mut give = |quarter| give(position, quarter);
+            self.sealed_quarters(id, probe, quantity, (from, live), &corrections, &mut give)?;
+        }
+        self.read_quarters(probes, quantity, live, to, &mut give)?;
+        for (position, last) in open.iter().enumerate() {
+            if let Some(last) = last {
+                visit(position, last);
+            }
         }
         Ok(())
     }
@@ -64,7 +81,7 @@ impl Reader {
         (from, to): (Stamp, Stamp),
         take: &mut dyn FnMut(Quarter) -> ControlFlow<()>,
     ) -> Result<(), StoreError> {
-        let border = |at: i64| Stamp(summary::number(at).saturating_mul(QUARTER_MS));
+        let border = |at: i64| Stamp(number(at).saturating_mul(QUARTER_MS));
         let begin = border(from.0.saturating_add(QUARTER_MS - 1)).min(to);
         let end = border(to.0).max(begin);
         let mut flow = ControlFlow::Continue(());
@@ -106,7 +123,7 @@ impl Reader {
             for quarter in self.merged(id, quantity, first.max(from), end).map_err(|error| self.told(error))? {
                 let end = quarter.start.plus(QUARTER_MS);
                 if corrections.iter().any(|(since, _)| *since > quarter.start && *since < end) {
-                    self.read_quarters(probe, quantity, quarter.start, end, give)?;
+                    self.read_quarters(&[probe], quantity, quarter.start, end, &mut |_, quarter| give(quarter))?;
                 } else {
                     give(corrected(quarter, in_force(corrections, quarter.start)));
                 }
@@ -165,19 +182,20 @@ impl Reader {
 
     fn read_quarters(
         &self,
-        probe: &str,
+        probes: &[&str],
         quantity: Quantity,
         from: Stamp,
         to: Stamp,
-        give: &mut dyn FnMut(Quarter),
+        give: &mut dyn FnMut(usize, Quarter),
     ) -> Result<(), StoreError> {
         if from >= to {
             return Ok(());
         }
-        self.series(probe, quantity, from, to, &mut |reading| {
-            if let Some(sum) = Quarter::of_good(&reading) {
-                give(Quarter { start: Stamp(summary::number(reading.at.0) * QUARTER_MS), ..sum });
+        self.run(probes, Some(quantity), from, to, Form::Corrected, &mut |position, message| {
+            if let Some(sum) = message.reading(quantity).as_ref().and_then(Quarter::of_good) {
+                give(position, Quarter { start: Stamp(number(sum.start.0) * QUARTER_MS), ..sum });
             }
+            ControlFlow::Continue(())
         })
     }
 }

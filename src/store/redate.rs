@@ -4,9 +4,9 @@
 //! In: the moves of `watch::clock`, the stretch that holds now, facts that must not be ahead of it.
 //! Out: how many samples were moved. A probe's own time is never moved; one that was ahead of the
 //! wrong clock is asked anew whether it is of the future. A place that is taken already is passed by a
-//! millisecond, as on arrival. Memory holds the heap's moved rows and one chunk at a time.
+//! millisecond, as on arrival. Memory holds some rows, or a chunk, at a time.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 use rusqlite::{Connection, Transaction, TransactionBehavior, named_params};
 
@@ -21,6 +21,9 @@ use crate::watch::alert::Watch;
 use crate::watch::clock::{Begun, Move, Trust};
 use crate::watch::dating::FUTURE_MS;
 use crate::watch::judge;
+
+/// Rows moved at a time: 0.7 MB.
+const ROWS_AT_ONCE: usize = 1 << 13;
 
 /// Watches that run on the machine's clock: their open alerts go with every step.
 const ON_THE_CLOCK: [Watch; 7] = [
@@ -107,40 +110,62 @@ impl Anew<'_> {
         row
     }
 
-    /// The rows that are not sealed.
+    /// The rows that are not sealed, some at a time: all of their old places are forgotten before the
+    /// first is given its new one.
     fn heap(&mut self, transaction: &Transaction<'_>) -> Result<(), ChunkError> {
         let sealed = rows::sealing(transaction)?;
-        let mut found: Vec<(i64, SampleRow)> = Vec::new();
-        {
-            let sql = format!("SELECT {}, rowid FROM sample WHERE quality >= ?1 ORDER BY rowid", rows::SAMPLE_COLUMNS);
-            let mut read = transaction.prepare(&sql)?;
-            let mut read = read.query([Timing::new(1, false).bits()])?;
-            while let Some(row) = read.next()? {
-                let (number, sample): (i64, SampleRow) = (row.get(7)?, SampleRow::new(&rows::sample(row)?, false));
-                let counts = sealed.get(&sample.probe).is_none_or(|through| number > *through);
-                if counts && self.step_of(sample.timing).is_some() {
-                    found.push((number, sample));
-                }
+        let mut ends: Option<(i64, i64)> = None;
+        let mut after = 0;
+        while let Some(some) = self.moving(transaction, &sealed, after)? {
+            for (number, row) in some {
+                self.known.remove(row.probe, Stamp(row.at));
+                ends = Some((ends.map_or(number, |(first, _)| first), number));
+                after = number;
             }
         }
-        for (_, row) in &found {
-            self.known.remove(row.probe, Stamp(row.at));
-        }
+        let Some((first, last)) = ends else { return Ok(()) };
         let mut write = transaction.prepare("UPDATE sample SET at = ?2, quality = ?3 WHERE rowid = ?1")?;
-        for (number, row) in &found {
-            let row = self.anew(row.probe, *row);
-            write.execute((number, row.at, i64::from(row.quality) | row.timing.bits()))?;
+        after = 0;
+        while let Some(some) = self.moving(transaction, &sealed, after)? {
+            for (number, row) in some {
+                let row = self.anew(row.probe, row);
+                write.execute((number, row.at, i64::from(row.quality) | row.timing.bits()))?;
+                after = number;
+            }
         }
-        drop(write);
-        if let (Some((first, _)), Some((last, _))) = (found.first(), found.last()) {
-            let of_zone = "FROM sample WHERE rowid BETWEEN zone.first AND zone.last";
-            let sql = format!(
-                "UPDATE zone SET earliest = (SELECT min(at) {of_zone}), latest = (SELECT max(at) {of_zone})
-                 WHERE last >= ?1 AND first <= ?2"
-            );
-            transaction.execute(&sql, (first, last))?;
-        }
+        let of_zone = "FROM sample WHERE rowid BETWEEN zone.first AND zone.last";
+        let sql = format!(
+            "UPDATE zone SET earliest = (SELECT min(at) {of_zone}), latest = (SELECT max(at) {of_zone})
+             WHERE last >= ?1 AND first <= ?2"
+        );
+        transaction.execute(&sql, (first, last))?;
         Ok(())
+    }
+
+    /// The next rows after number `after` that a step moves, with their numbers; `None` when there are no more.
+    fn moving(
+        &self,
+        transaction: &Transaction<'_>,
+        sealed: &HashMap<i64, i64>,
+        after: i64,
+    ) -> rusqlite::Result<Option<Vec<(i64, SampleRow)>>> {
+        let sql = format!(
+            "SELECT {}, rowid FROM sample WHERE rowid > ?1 AND quality >= ?2 ORDER BY rowid",
+            rows::SAMPLE_COLUMNS
+        );
+        let mut read = transaction.prepare_cached(&sql)?;
+        let mut read = read.query([after, Timing::new(1, false).bits()])?;
+        let mut some = Vec::new();
+        while some.len() < ROWS_AT_ONCE
+            && let Some(row) = read.next()?
+        {
+            let (number, sample): (i64, SampleRow) = (row.get(7)?, SampleRow::new(&rows::sample(row)?, false));
+            let counts = sealed.get(&sample.probe).is_none_or(|through| number > *through);
+            if counts && self.step_of(sample.timing).is_some() {
+                some.push((number, sample));
+            }
+        }
+        Ok(Some(some).filter(|some| !some.is_empty()))
     }
 
     /// The sealed ones: each chunk that holds some is taken apart, and its samples put back where they

@@ -15,12 +15,12 @@ use super::rows::{self, SampleRow};
 use crate::climate::Stamp;
 use crate::climate::stamp::MINUTE_MS;
 
-/// Samples held at once while a range is read: 5 MB.
-const WINDOW_ROWS: usize = 1 << 16;
+/// Samples held at once while a range is read: 1 MB.
+const WINDOW_ROWS: usize = 1 << 14;
 
-/// A window covers at least so much time, however many probes report: 200 probes once a second
-/// then hold 9 MB.
-const WINDOW_LEAST_MS: i64 = 10 * MINUTE_MS;
+/// A window covers at least so much time, however many probes report, since every chunk in it is
+/// unpacked once more for each: 200 probes once a second then hold 2 MB.
+const WINDOW_LEAST_MS: i64 = 2 * MINUTE_MS;
 
 /// Where a window ends, and its samples with the position of their probe.
 pub(super) type Window = (Stamp, Vec<(usize, Row)>);
@@ -126,7 +126,7 @@ impl Reader {
                 samples.push((*position, Row { at, values, arrival: quality, judged: quality.into(), timing }));
             }
         }
-        samples.sort_by_key(|(position, row)| (row.at, *position));
+        samples.sort_unstable_by_key(|(position, row)| (row.at, *position));
         samples.dedup_by_key(|(position, row)| (row.at, *position));
         Ok(Some((Stamp(end), samples)))
     }
