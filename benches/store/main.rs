@@ -194,6 +194,7 @@ fn resident_kib(row: &str) -> u64 {
 
 /// 200 probes with two quantities once a second, through duplicate index, writer and sealing.
 fn memory() {
+    tubwatch::cli::memory::keep_little();
     let days: f64 = std::env::var("TUBWATCH_BENCH_DAYS").ok().and_then(|days| days.parse().ok()).unwrap_or(7.0);
     let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).unwrap();
     let names: Vec<String> = (0..200).map(|n| format!("p{n}")).collect();

@@ -17,6 +17,7 @@ mod export;
 mod heat;
 mod heat_args;
 mod logbook;
+pub mod memory;
 mod paper;
 mod pasteurise;
 mod rehearse;

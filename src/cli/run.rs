@@ -11,7 +11,7 @@ use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
 
 use super::speak::{Failure, Outcome, Voice};
-use super::{arrivals, now, rehearse as rehearsal};
+use super::{arrivals, memory, now, rehearse as rehearsal};
 use crate::config::Plan;
 use crate::{daemon, deliver};
 
@@ -22,6 +22,7 @@ const LOG_DEFAULT: &str = "info";
 const WORKERS: usize = 2;
 
 fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
+    memory::keep_little();
     tokio::runtime::Builder::new_multi_thread()
         .worker_threads(WORKERS)
         .enable_all()

@@ -264,7 +264,7 @@ pub(super) fn unpack_stamps(blob: &[u8], count: usize, stamps: &mut Vec<i64>) ->
 }
 
 fn loosen<T: Number + Default>(content: &[u8], count: usize, numbers: &mut Vec<T>) -> Result<(), Fault> {
-    numbers.clear();
+    // What stood there before is written over.
     numbers.resize(count, T::default());
     let progress = pco::standalone::simple_decompress_into(content, numbers).map_err(|_| Fault::Content)?;
     if progress.n_processed == count && progress.finished { Ok(()) } else { Err(Fault::Content) }

@@ -153,6 +153,62 @@ pub(super) fn last_before(connection: &Connection, probe: i64, before: i64) -> r
     Ok(last_before_open(connection, probe, before)?.map(|(span, _)| span))
 }
 
+/// The blobs of one chunk: of the values those that are wanted.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Borrowed<'a> {
+    pub stamps: &'a [u8],
+    pub quality: Option<&'a [u8]>,
+    pub values: [Option<&'a [u8]>; 4],
+}
+
+/// The same, taken out of the file to be unpacked elsewhere.
+#[derive(Debug)]
+pub(super) struct Blobs {
+    stamps: Vec<u8>,
+    quality: Option<Vec<u8>>,
+    values: [Option<Vec<u8>>; 4],
+}
+
+impl Blobs {
+    /// Those of the chunk of `span`; none where it is no longer there.
+    pub fn read(connection: &Connection, span: Span, wanted: [bool; 4]) -> Result<Option<Blobs>, ChunkError> {
+        with_blobs(connection, span, wanted, |Borrowed { stamps, quality, values }| Blobs {
+            stamps: stamps.to_vec(),
+            quality: quality.map(<[u8]>::to_vec),
+            values: values.map(|blob| blob.map(<[u8]>::to_vec)),
+        })
+    }
+
+    /// To unpack them.
+    pub fn borrowed(&self) -> Borrowed<'_> {
+        let values = self.values.each_ref().map(Option::as_deref);
+        Borrowed { stamps: &self.stamps, quality: self.quality.as_deref(), values }
+    }
+}
+
+/// What `take` makes of the blobs of the chunk of `span`; none where it is no longer there.
+fn with_blobs<T>(
+    connection: &Connection,
+    span: Span,
+    wanted: [bool; 4],
+    take: impl FnOnce(&Borrowed<'_>) -> T,
+) -> Result<Option<T>, ChunkError> {
+    // Only the columns that are wanted are touched: the others' pages are not even read.
+    let sql = "SELECT stamps, quality, temperature, humidity, co2, battery FROM chunk WHERE id = ?1";
+    let mut statement = connection.prepare_cached(sql)?;
+    let mut rows = statement.query([span.id])?;
+    let Some(row) = rows.next()? else { return Ok(None) };
+    let column = |index: usize| -> Result<Option<&[u8]>, ChunkError> {
+        blob(row.get_ref(index)?).map_err(|fault| ChunkError::Blob(span, fault))
+    };
+    let mut values = [None; 4];
+    for (index, value) in values.iter_mut().enumerate().filter(|(index, _)| wanted[*index]) {
+        *value = column(2 + index)?;
+    }
+    let stamps = column(0)?.ok_or(ChunkError::Blob(span, Fault::Content))?;
+    Ok(Some(take(&Borrowed { stamps, quality: column(1)?, values })))
+}
+
 /// One chunk unpacked, in columns. Kept between chunks, so that its memory is used again.
 #[derive(Debug, Default)]
 pub(super) struct Columns {
@@ -169,31 +225,28 @@ impl Columns {
     /// Reads the chunk of `span`: its times and qualities, and the values of the quantities asked
     /// for by index. False where it is no longer there (it was sealed anew).
     pub fn load(&mut self, connection: &Connection, span: Span, wanted: [bool; 4]) -> Result<bool, ChunkError> {
-        let fault = |fault| ChunkError::Blob(span, fault);
+        let done = with_blobs(connection, span, wanted, |blobs| self.unpack(span, blobs))?;
+        done.map_or(Ok(false), |done| done.map(|()| true)).map_err(|fault| ChunkError::Blob(span, fault))
+    }
+
+    /// Unpacks the blobs of the chunk of `span`.
+    pub fn unpack(&mut self, span: Span, blobs: &Borrowed<'_>) -> Result<(), Fault> {
         if span.count == 0 || span.count > SAMPLES_MAX {
-            return Err(fault(Fault::Content));
+            return Err(Fault::Content);
         }
-        // Only the columns that are wanted are touched: the others' pages are not even read.
-        let sql = "SELECT stamps, quality, temperature, humidity, co2, battery FROM chunk WHERE id = ?1";
-        let mut statement = connection.prepare_cached(sql)?;
-        let mut rows = statement.query([span.id])?;
-        let Some(row) = rows.next()? else { return Ok(false) };
-        let stamps = row.get_ref(0)?.as_blob().map_err(|_| fault(Fault::Content))?;
-        chunk::unpack_stamps(stamps, span.count, &mut self.stamps).map_err(fault)?;
+        chunk::unpack_stamps(blobs.stamps, span.count, &mut self.stamps)?;
         if self.stamps.first() != Some(&span.first) || self.stamps.last() != Some(&span.last) {
-            return Err(fault(Fault::Content));
+            return Err(Fault::Content);
         }
-        let quality = blob(row.get_ref(1)?).map_err(fault)?;
-        self.quality = chunk::unpack_quality(quality, span.count).map_err(fault)?;
-        for (index, (values, is_wanted)) in self.values.iter_mut().zip(wanted).enumerate() {
+        self.quality = chunk::unpack_quality(blobs.quality, span.count)?;
+        for (index, (values, packed)) in self.values.iter_mut().zip(blobs.values).enumerate() {
             values.clear();
             self.is_full[index] = false;
-            if is_wanted && let Some(packed) = blob(row.get_ref(2 + index)?).map_err(fault)? {
-                let full = chunk::unpack_values(packed, span.count, values, &mut self.whole).map_err(fault)?;
-                self.is_full[index] = full;
+            if let Some(packed) = packed {
+                self.is_full[index] = chunk::unpack_values(packed, span.count, values, &mut self.whole)?;
             }
         }
-        Ok(true)
+        Ok(())
     }
 
     /// The samples from `from` on and before `to`.

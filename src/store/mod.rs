@@ -5,6 +5,7 @@
 //! stable storage, and what is stored, judged and corrected, in time order. The schema stands in
 //! `schema.rs`. Fresh samples lie in rows (`commit.rs`), older ones in packed chunks (`seal.rs`); readers see no difference.
 
+mod ahead;
 pub mod backup;
 mod chunk;
 mod chunks;

@@ -8,7 +8,8 @@
 use std::collections::VecDeque;
 use std::ops::ControlFlow;
 
-use super::chunks::{self, ChunkError, Columns, Span};
+use super::ahead::{Ahead, Unpacking};
+use super::chunks::{self, Blobs, ChunkError, Columns, Span};
 use super::error::StoreError;
 use super::history::{Dated, Form, in_force};
 use super::judged::JudgedMessage;
@@ -24,6 +25,9 @@ pub type Take<'a> = dyn FnMut(&[Run<'_>]) + 'a;
 
 /// Chunks looked up in the index at a time.
 const AT_ONCE: usize = 32 * EACH;
+
+/// Chunks unpacked before they are wanted, of all probes together where they are few: 1 MB.
+const AHEAD: usize = 6;
 
 /// Readings that are not sealed in one stretch: 1 MB.
 const LIVE_AT_ONCE: usize = 1 << 16;
@@ -83,26 +87,30 @@ impl Reader {
     }
 
     fn try_sealed_runs(&self, cursors: &mut [Cursor], to: i64, take: &mut Take<'_>) -> Result<(), ChunkError> {
-        loop {
-            for cursor in cursors.iter_mut() {
-                if cursor.is_spent() {
-                    cursor.advance(self)?;
+        let ahead = (AHEAD / cursors.len().max(1)).max(1);
+        std::thread::scope(|scope| {
+            let unpacking = Unpacking::new(scope);
+            loop {
+                for cursor in cursors.iter_mut() {
+                    if cursor.is_spent() {
+                        cursor.advance(self, &unpacking, ahead)?;
+                    }
+                }
+                let end = cursors.iter().map(|cursor| cursor.end).min().unwrap_or(to);
+                let runs: Vec<Run<'_>> = cursors.iter().map(|cursor| cursor.before(end)).collect();
+                if runs.iter().any(|run| !run.is_empty()) {
+                    take(&runs);
+                }
+                let taken: Vec<usize> = runs.iter().map(Run::len).collect();
+                for (cursor, taken) in cursors.iter_mut().zip(taken) {
+                    cursor.place += taken;
+                    cursor.from = cursor.from.max(end);
+                }
+                if end >= to {
+                    return Ok(());
                 }
             }
-            let end = cursors.iter().map(|cursor| cursor.end).min().unwrap_or(to);
-            let runs: Vec<Run<'_>> = cursors.iter().map(|cursor| cursor.before(end)).collect();
-            if runs.iter().any(|run| !run.is_empty()) {
-                take(&runs);
-            }
-            let taken: Vec<usize> = runs.iter().map(Run::len).collect();
-            for (cursor, taken) in cursors.iter_mut().zip(taken) {
-                cursor.place += taken;
-                cursor.from = cursor.from.max(end);
-            }
-            if end >= to {
-                return Ok(());
-            }
-        }
+        })
     }
 
     /// What must be judged when it is read.
@@ -152,8 +160,12 @@ struct Cursor {
     /// Everything before it has been given out.
     from: i64,
     to: i64,
+    /// Chunks that are still to be asked for, and from when on there may be more.
     spans: VecDeque<Span>,
-    columns: Columns,
+    more_from: i64,
+    /// Those asked for.
+    asked: VecDeque<Span>,
+    ahead: Ahead,
     stamps: Vec<i64>,
     values: Vec<f64>,
     /// Of the next to be given out, and after the last.
@@ -173,7 +185,9 @@ impl Cursor {
             from,
             to,
             spans: VecDeque::new(),
-            columns: Columns::default(),
+            more_from: from,
+            asked: VecDeque::new(),
+            ahead: Ahead::new(),
             stamps: Vec::new(),
             values: Vec::new(),
             place: 0,
@@ -191,36 +205,48 @@ impl Cursor {
         rest.within(Stamp(i64::MIN), Stamp(end))
     }
 
-    /// Unpacks the next chunk.
-    fn advance(&mut self, reader: &Reader) -> Result<(), ChunkError> {
+    /// Takes the next chunk, with `ahead` more asked for.
+    fn advance(&mut self, reader: &Reader, unpacking: &Unpacking<'_, '_>, ahead: usize) -> Result<(), ChunkError> {
         (self.place, self.last) = (0, 0);
-        let Some(probe) = self.probe else {
+        while self.asked.len() <= ahead && self.ask_for_next(reader, unpacking)? {}
+        let (Some(span), Some(columns)) = (self.asked.pop_front(), self.ahead.take(unpacking)) else {
             self.end = self.to;
             return Ok(());
         };
+        let mut columns = columns.map_err(|fault| ChunkError::Blob(span, fault))?;
+        self.take_good(&mut columns);
+        self.ahead.give_back(columns);
+        self.end = span.last.saturating_add(1).min(self.to);
+        Ok(())
+    }
+
+    /// False where there are no more.
+    fn ask_for_next(&mut self, reader: &Reader, unpacking: &Unpacking<'_, '_>) -> Result<bool, ChunkError> {
+        let Some(probe) = self.probe else { return Ok(false) };
         let mut wanted = [false; 4];
         wanted[self.quantity.index()] = true;
         loop {
-            if self.spans.is_empty() {
-                self.spans = chunks::spans(&reader.connection, probe, self.from, self.to, AT_ONCE)?.into();
+            if self.spans.is_empty() && self.more_from < self.to {
+                self.spans = chunks::spans(&reader.connection, probe, self.more_from, self.to, AT_ONCE)?.into();
             }
             let Some(span) = self.spans.pop_front() else {
-                self.end = self.to;
-                return Ok(());
+                self.more_from = self.to;
+                return Ok(false);
             };
-            if self.columns.load(&reader.connection, span, wanted)? {
-                self.take_good();
-                self.end = span.last.saturating_add(1).min(self.to);
-                return Ok(());
+            if let Some(blobs) = Blobs::read(&reader.connection, span, wanted)? {
+                self.ahead.ask(unpacking, span, blobs);
+                self.asked.push_back(span);
+                self.more_from = self.more_from.max(span.last.saturating_add(1));
+                return Ok(true);
             }
-            // Sealed anew meanwhile: asked for once more, from here on.
+            // Sealed anew meanwhile: looked up once more, from here on.
             self.spans.clear();
         }
     }
 
-    /// Takes over the good ones of the chunk that was unpacked, corrected.
-    fn take_good(&mut self) {
-        let (index, columns) = (self.quantity.index(), &mut self.columns);
+    /// Takes over the good ones of a chunk, corrected.
+    fn take_good(&mut self, columns: &mut Columns) {
+        let index = self.quantity.index();
         let begin = columns.stamps.partition_point(|at| *at < self.from);
         let end = columns.stamps.partition_point(|at| *at < self.to);
         if columns.values[index].is_empty() {

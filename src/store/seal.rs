@@ -33,8 +33,8 @@ pub(super) const EACH: usize = 8640;
 /// Rows in the heap at most, however many probes: 50 MB, and 2 MB of the duplicate index.
 const ROWS_MAX: usize = 1 << 20;
 
-/// Rows packed in one step: 4 MB.
-const STEP_ROWS: usize = 1 << 16;
+/// Rows packed in one step: 2 MB. Each step passes over the whole heap.
+const STEP_ROWS: usize = 1 << 15;
 
 /// Rows taken away in one step.
 const CLEAR_ROWS: i64 = 100_000;
@@ -207,7 +207,7 @@ impl Sealer {
             *count -= taken.get(probe).copied().unwrap_or(0).min(*count);
         }
         if done {
-            round.probes.retain(|(probe, _)| !group.contains(probe));
+            round.probes.retain(|(probe, _)| group.iter().all(|(packed, _)| packed != probe));
         }
         Ok(true)
     }
@@ -240,14 +240,14 @@ impl Sealer {
 }
 
 /// The next probes that are packed together; one with very many rows is packed in parts.
-fn group(probes: &[(i64, usize)]) -> Vec<i64> {
+fn group(probes: &[(i64, usize)]) -> Vec<(i64, usize)> {
     let (mut group, mut total) = (Vec::new(), 0);
     for (probe, count) in probes {
         if !group.is_empty() && total + count > STEP_ROWS {
             break;
         }
         total += count;
-        group.push(*probe);
+        group.push((*probe, *count));
     }
     group
 }
@@ -256,17 +256,18 @@ fn group(probes: &[(i64, usize)]) -> Vec<i64> {
 /// all of them are packed.
 fn pack(
     connection: &mut Connection,
-    group: &[i64],
+    group: &[(i64, usize)],
     through: i64,
     keep_from: Option<i64>,
     out: &mut Vec<Sealed>,
 ) -> Result<bool, ChunkError> {
     let sealed = rows::sealing(connection)?;
     let after = |probe: i64| sealed.get(&probe).copied().unwrap_or(i64::MIN);
-    let mut taken: HashMap<i64, Vec<Row>> = group.iter().map(|probe| (*probe, Vec::new())).collect();
+    let room = |count: usize| Vec::with_capacity(count.min(2 * STEP_ROWS));
+    let mut taken: HashMap<i64, Vec<Row>> = group.iter().map(|(probe, count)| (*probe, room(*count))).collect();
     let (mut count, mut reached) = (0, through);
     {
-        let start = group.iter().map(|probe| after(*probe)).min().unwrap_or(i64::MIN);
+        let start = group.iter().map(|(probe, _)| after(*probe)).min().unwrap_or(i64::MIN);
         let mut read = connection.prepare_cached(rows::HEAP_IN_ORDER)?;
         let mut read = read.query([start, through])?;
         while let Some(row) = read.next()? {

@@ -1,0 +1,126 @@
+//! Unpacks the chunks that are wanted next, on two processors where there are two.
+//!
+//! In: chunks as they lie in the file, in the order they are wanted. Out: their columns, in that order.
+//! Unpacking is most of the work of reading years, and needs nothing but the bytes: a helper takes what
+//! waits first, and whoever wants a chunk that is not unpacked yet works along instead of waiting.
+//! A short read has no helper. Memory holds the chunks that were asked for, no more than the asker wills.
+
+use std::cell::Cell;
+use std::num::NonZero;
+use std::thread::{self, Scope};
+
+use crossbeam_channel::{Receiver, Sender, unbounded};
+
+use super::chunk::Fault;
+use super::chunks::{Blobs, Columns, Span};
+
+/// So many chunks wait before a helper is worth its start.
+const HELPED_FROM: usize = 4;
+
+/// A chunk to be unpacked, and where to.
+struct Job {
+    number: u64,
+    span: Span,
+    blobs: Blobs,
+    columns: Columns,
+    done: Sender<Done>,
+}
+
+struct Done {
+    number: u64,
+    columns: Columns,
+    fault: Option<Fault>,
+}
+
+impl Job {
+    fn work(mut self) {
+        let fault = self.columns.unpack(self.span, &self.blobs.borrowed()).err();
+        // Nobody wants it any more where the reading was broken off.
+        let _ = self.done.send(Done { number: self.number, columns: self.columns, fault });
+    }
+}
+
+/// What waits to be unpacked, for all who read together.
+pub(super) struct Unpacking<'scope, 'env> {
+    scope: &'scope Scope<'scope, 'env>,
+    jobs: Sender<Job>,
+    waiting: Receiver<Job>,
+    is_helped: Cell<bool>,
+}
+
+impl<'scope, 'env> Unpacking<'scope, 'env> {
+    /// A helper is started in `scope` once there is enough to do, and ends when this is dropped.
+    pub fn new(scope: &'scope Scope<'scope, 'env>) -> Unpacking<'scope, 'env> {
+        let (jobs, waiting) = unbounded();
+        Unpacking { scope, jobs, waiting, is_helped: Cell::new(false) }
+    }
+
+    fn add(&self, job: Job) {
+        // The other end is held here.
+        let _ = self.jobs.send(job);
+        if self.waiting.len() >= HELPED_FROM && !self.is_helped.replace(true) {
+            self.get_help();
+        }
+    }
+
+    /// Where none can be had it goes on alone.
+    fn get_help(&self) {
+        if thread::available_parallelism().map_or(1, NonZero::get) < 2 {
+            return;
+        }
+        let waiting = self.waiting.clone();
+        let helper = thread::Builder::new().name("store-unpack".to_owned());
+        let _ = helper.spawn_scoped(self.scope, move || waiting.into_iter().for_each(Job::work));
+    }
+}
+
+/// The chunks of one reader: asked for ahead, taken in the same order.
+pub(super) struct Ahead {
+    asked: u64,
+    taken: u64,
+    done: (Sender<Done>, Receiver<Done>),
+    early: Vec<Done>,
+    spare: Vec<Columns>,
+}
+
+impl Ahead {
+    /// None is asked for yet.
+    pub fn new() -> Ahead {
+        Ahead { asked: 0, taken: 0, done: unbounded(), early: Vec::new(), spare: Vec::new() }
+    }
+
+    /// Asks for the next one.
+    pub fn ask(&mut self, unpacking: &Unpacking<'_, '_>, span: Span, blobs: Blobs) {
+        let columns = self.spare.pop().unwrap_or_default();
+        unpacking.add(Job { number: self.asked, span, blobs, columns, done: self.done.0.clone() });
+        self.asked += 1;
+    }
+
+    /// The next of those asked for, unpacked; none where all are taken.
+    pub fn take(&mut self, unpacking: &Unpacking<'_, '_>) -> Option<Result<Columns, Fault>> {
+        if self.taken == self.asked {
+            return None;
+        }
+        let number = self.taken;
+        self.taken += 1;
+        loop {
+            if let Some(place) = self.early.iter().position(|done| done.number == number) {
+                let Done { columns, fault, .. } = self.early.swap_remove(place);
+                return Some(fault.map_or(Ok(columns), Err));
+            }
+            if let Ok(done) = self.done.1.try_recv() {
+                self.early.push(done);
+            } else if let Ok(job) = unpacking.waiting.try_recv() {
+                job.work();
+            } else {
+                // The helper is at it.
+                self.early.extend(self.done.1.recv());
+            }
+        }
+    }
+
+    /// Columns that are no longer needed: their memory is used again.
+    pub fn give_back(&mut self, columns: Columns) {
+        self.spare.push(columns);
+    }
+}
