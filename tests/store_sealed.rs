@@ -187,6 +187,7 @@ fn whatever_is_sealed_when_a_reader_gets_what_plain_rows_would_give() {
                     series.into_iter().filter(|(_, _, quality, _)| *quality != Quality::Good).collect();
                 same(&doubted, &disbelieved(&sealed, probe, quantity, from, to, &doubted), seed);
             }
+            together_as_alone(&sealed, from, to);
         }
         assert_eq!(plain.newest("a").unwrap(), sealed.newest("a").unwrap());
         let (mut known, of_plain) = (sealed.known().unwrap(), plain.known().unwrap());
@@ -271,6 +272,23 @@ fn quarters_agree(reader: &Reader, probe: &str, quantity: Quantity, from: Stamp,
         assert_eq!((found.start, found.count), (wanted.start, wanted.count));
         for (one, other) in [(found.min, wanted.min), (found.max, wanted.max), (found.sum, wanted.sum)] {
             assert!((one - other).abs() <= 1e-9 * other.abs(), "{found:?} {wanted:?}");
+        }
+    }
+}
+
+/// Several probes' summaries, asked for at once.
+fn together_as_alone(reader: &Reader, from: Stamp, to: Stamp) {
+    let probes = ["b", "never heard of", "a"];
+    let mut together: [Vec<Quarter>; 3] = Default::default();
+    let mut visit = |position: usize, quarter: &Quarter| together[position].push(*quarter);
+    reader.quarters_of(&probes, Quantity::Temperature, (from, to), &mut visit).unwrap();
+    for (probe, together) in probes.iter().zip(together) {
+        let mut alone = Vec::new();
+        reader.quarters(probe, Quantity::Temperature, from, to, &mut |quarter| alone.push(*quarter)).unwrap();
+        assert_eq!(together.len(), alone.len());
+        for (one, other) in together.iter().zip(&alone) {
+            assert_eq!((one.start, one.count, one.min, one.max), (other.start, other.count, other.min, other.max));
+            assert!((one.sum - other.sum).abs() <= 1e-9 * other.sum.abs(), "{one:?} {other:?}");
         }
     }
 }

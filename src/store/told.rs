@@ -58,8 +58,11 @@ impl Reader {
     /// # Errors
     /// When the store cannot be read.
     pub fn told_lately(&self, since: Stamp) -> Result<ToldLately, StoreError> {
-        let told = "SELECT messenger, alert, event, created_at, json_extract(body, '$.severity') FROM outbox
-            WHERE event <> 'morning' AND alert IN
+        // A body that does not say what the alert was worth then says nothing against telling of it.
+        let told = "SELECT messenger, alert, event, created_at,
+                ifnull(iif(json_valid(body), json_extract(body, '$.severity'), NULL),
+                    (SELECT severity FROM alert WHERE alert.id = outbox.alert))
+            FROM outbox WHERE event <> 'morning' AND alert IN
                 (SELECT id FROM alert WHERE state <> 'ended' OR max(since, coalesce(ended_at, 0)) >= ?1)
             ORDER BY id";
         let told = self.all(told, [since.0], |row| {
