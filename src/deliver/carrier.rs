@@ -8,33 +8,9 @@ use std::time::Duration;
 use super::mail::Mail;
 use super::program::Program;
 use super::publish::Line;
+use super::refused::Refused;
 use super::webhook::Webhook;
 use crate::config::plan::{MessengerPlan, Way};
-
-/// Why a message was not accepted.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Refused {
-    /// One plain sentence.
-    pub(super) why: String,
-    /// The receiver answered that this message is wrong (most of 4xx): trying again soon will not help.
-    pub(super) for_good: bool,
-    /// It asked to be left alone for so long.
-    pub(super) retry_after: Option<Duration>,
-    /// Of several people some have it by now.
-    pub(super) told_others: bool,
-}
-
-impl Refused {
-    /// Whoever may be told has been: the rest will never be, and is named in the log.
-    pub(super) fn is_told(&self) -> bool {
-        self.for_good && self.told_others
-    }
-
-    /// Trying again may help.
-    pub(super) fn passing(why: String) -> Refused {
-        Refused { why, for_good: false, retry_after: None, told_others: false }
-    }
-}
 
 /// What a message is told by.
 pub(super) enum Carrier {

@@ -16,12 +16,9 @@ use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, Request, Response, 
 use flate2::Compression;
 use flate2::write::GzEncoder;
 use http_body_util::{BodyExt, Full};
-use hyper_rustls::HttpsConnector;
-use hyper_util::client::legacy::Client;
-use hyper_util::client::legacy::connect::HttpConnector;
 use rand::Rng;
 
-use super::webhook::{client, origin, plainly};
+use super::http::{HttpClient, client, origin, unreached};
 use crate::config::plan::ForwardPlan;
 
 /// The longest one batch may take, answer included: a database on a card is slow.
@@ -73,7 +70,7 @@ enum Answer {
 pub struct Target {
     uri: Uri,
     headers: HeaderMap,
-    client: Client<HttpsConnector<HttpConnector>, Full<Bytes>>,
+    client: HttpClient,
 }
 
 impl Target {
@@ -134,14 +131,7 @@ impl Target {
         *request.uri_mut() = self.uri.clone();
         *request.headers_mut() = self.headers.clone();
         let exchange = async {
-            let answer = self.client.request(request).await.map_err(|error| {
-                let mut deepest: &dyn std::error::Error = &error;
-                while let Some(source) = deepest.source() {
-                    deepest = source;
-                }
-                let what = if error.is_connect() { "cannot be reached" } else { "broke off" };
-                format!("{} {what}: {}", origin(&self.uri), plainly(&deepest.to_string()))
-            })?;
+            let answer = self.client.request(request).await.map_err(|error| unreached(&self.uri, &error))?;
             Ok((answer.status(), answer.headers().get(header::RETRY_AFTER).cloned(), words(answer).await))
         };
         match tokio::time::timeout(ONE_TRY, exchange).await {

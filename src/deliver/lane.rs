@@ -21,8 +21,9 @@ use std::time::Duration;
 use tokio::sync::{Notify, mpsc, watch};
 use tokio::time::Instant;
 
-use super::carrier::{Carrier, Refused};
+use super::carrier::Carrier;
 use super::outbox::{Letterhead, told_late};
+use super::refused::Refused;
 use super::{Kept, Outcome, Timing};
 use crate::climate::Stamp;
 use crate::store::{OutboxItem, Tells};

@@ -17,10 +17,9 @@ use lettre::transport::smtp::client::{Certificate, Tls, TlsParameters};
 use lettre::transport::smtp::extension::ClientId;
 use lettre::{AsyncSmtpTransport, AsyncTransport, Tokio1Executor};
 
-use super::carrier::Refused;
 use super::message::Message;
 use super::outbox::digest;
-use super::webhook::plainly;
+use super::refused::{Refused, root_of};
 use crate::config::plan::{MailPlan, Privacy};
 
 /// "This mail was made by a machine": no out-of-office note in answer (RFC 3834, 5).
@@ -192,12 +191,8 @@ impl Mail {
     }
 
     fn refused(&self, error: &lettre::transport::smtp::Error) -> Refused {
-        let mut deepest: &dyn std::error::Error = error;
-        while let Some(source) = deepest.source() {
-            deepest = source;
-        }
         // What the server says may hold anything.
-        let said: String = plainly(&deepest.to_string()).chars().take(200).collect();
+        let said: String = root_of(error).chars().take(200).collect();
         let said = said.replace(|letter: char| letter.is_control(), " ");
         let why = match error.status() {
             Some(code) => format!("{} answered {code}: {said}", self.place),

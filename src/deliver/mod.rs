@@ -13,6 +13,7 @@
 
 mod carrier;
 pub mod forward;
+mod http;
 mod lane;
 mod mail;
 mod message;
@@ -20,6 +21,7 @@ pub mod morning;
 mod outbox;
 mod program;
 mod publish;
+mod refused;
 pub mod sign_of_life;
 pub mod teller;
 mod webhook;

@@ -11,7 +11,7 @@ use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::process::{Child, Command};
 
-use super::carrier::Refused;
+use super::refused::{Refused, plainly};
 
 /// What is kept of its output for the log: a sentence or two.
 const SHOWN_BYTES: usize = 2 * 1024;
@@ -151,6 +151,6 @@ fn plain(why: &std::io::Error) -> String {
     match why.kind() {
         std::io::ErrorKind::NotFound => "there is no such program".to_owned(),
         std::io::ErrorKind::PermissionDenied => "the user that runs tubwatch may not run it".to_owned(),
-        _ => super::webhook::plainly(&why.to_string()),
+        _ => plainly(&why.to_string()),
     }
 }

@@ -17,8 +17,7 @@ use rumqttc::{
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::{Instant, sleep_until, timeout};
 
-use super::carrier::Refused;
-use super::webhook::plainly;
+use super::refused::{Refused, root_of};
 use crate::config::plan::BrokerPlan;
 use crate::config::tls;
 
@@ -338,11 +337,7 @@ impl Publisher {
 
 /// Why a broker cannot be told, in one sentence.
 fn words(place: &str, error: &ConnectionError) -> String {
-    let mut deepest: &dyn std::error::Error = error;
-    while let Some(source) = deepest.source() {
-        deepest = source;
-    }
-    format!("{place} cannot be told: {}", plainly(&deepest.to_string()))
+    format!("{place} cannot be told: {}", root_of(error))
 }
 
 /// Polls until the broker has let us in.

@@ -12,7 +12,8 @@ use axum::http::{HeaderValue, Method, Request, Uri, header};
 use http_body_util::Full;
 use tokio::time::{MissedTickBehavior, interval, timeout};
 
-use super::webhook::{HttpClient, client, drain, origin, plainly};
+use super::http::{HttpClient, client, drain, origin};
+use super::refused::root_of;
 use crate::config::plan::SignOfLifePlan;
 
 /// The longest one exchange may take.
@@ -80,13 +81,8 @@ impl Sign {
         // Its path and query may be a secret.
         let place = origin(&self.uri);
         let exchange = async {
-            let answer = self.client.request(request).await.map_err(|error| {
-                let mut deepest: &dyn std::error::Error = &error;
-                while let Some(source) = deepest.source() {
-                    deepest = source;
-                }
-                format!("{place} cannot be asked: {}", plainly(&deepest.to_string()))
-            })?;
+            let answer = self.client.request(request).await;
+            let answer = answer.map_err(|error| format!("{place} cannot be asked: {}", root_of(&error)))?;
             let status = answer.status();
             let _ = timeout(Duration::from_secs(1), drain(answer)).await;
             if status.is_success() { Ok(()) } else { Err(format!("{place} answered {status}")) }

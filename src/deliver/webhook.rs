@@ -4,26 +4,19 @@
 //! time and in what is read of the answer; follows no redirection. What it says never carries the
 //! address's path or query, nor the value of a header. Left out: when to try again (`lane`).
 
-use std::sync::Arc;
 use std::time::Duration;
 
 use axum::body::Bytes; // the same types the client uses, without two more direct dependencies
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Request, Response, StatusCode, Uri, header};
-use http_body_util::{BodyExt, Full};
-use hyper_rustls::{HttpsConnector, HttpsConnectorBuilder};
-use hyper_util::client::legacy::Client;
-use hyper_util::client::legacy::connect::HttpConnector;
-use hyper_util::rt::TokioExecutor;
+use http_body_util::Full;
 
-use super::carrier::Refused;
+use super::http::{HttpClient, client, drain, origin, unreached};
 use super::message::Message;
+use super::refused::Refused;
 use crate::config::plan::Secret;
 use crate::config::template::Template;
-use crate::config::tls;
 
-/// What is read of an answer's body, only so that the connection ends in good order.
-const ANSWER_BYTES_MAX: usize = 4 * 1024;
-/// How long that may take; the status has said all that counts.
+/// How long the rest of an answer may take; the status has said all that counts.
 const ANSWER_PATIENCE: Duration = Duration::from_secs(1);
 /// Headers that frame the message or name the event; a `headers_file` may not set them.
 const OWN_HEADERS: [HeaderName; 5] = [
@@ -43,9 +36,6 @@ pub(super) struct Webhook {
     body: Option<Template>,
     site: String,
 }
-
-/// A client for HTTP and HTTPS.
-pub(super) type HttpClient = Client<HttpsConnector<HttpConnector>, Full<Bytes>>;
 
 impl Webhook {
     /// Prepares a webhook; reads the machine's own roots where its address is https.
@@ -93,7 +83,7 @@ impl Webhook {
         request.headers_mut().insert("idempotency-key", key);
         let exchange = async {
             let answer =
-                self.client.request(request).await.map_err(|error| Refused::passing(self.unreached(&error)))?;
+                self.client.request(request).await.map_err(|error| Refused::passing(unreached(&self.uri, &error)))?;
             let judged = self.judge(&answer);
             let _ = tokio::time::timeout(ANSWER_PATIENCE, drain(answer)).await;
             judged
@@ -143,30 +133,6 @@ impl Webhook {
         let place = if to.authority().is_some() { origin(&to) } else { self.place() };
         if to.path() == self.uri.path() { format!("{place} (the same path)") } else { format!("{place}{}", to.path()) }
     }
-
-    fn unreached(&self, error: &hyper_util::client::legacy::Error) -> String {
-        let mut deepest: &dyn std::error::Error = error;
-        while let Some(source) = deepest.source() {
-            deepest = source;
-        }
-        let what = if error.is_connect() { "cannot be reached" } else { "broke off" };
-        format!("{} {what}: {}", self.place(), plainly(&deepest.to_string()))
-    }
-}
-
-/// What the system or TLS said, without its codes.
-pub(super) fn plainly(said: &str) -> String {
-    if said.contains("UnknownIssuer") {
-        return "its certificate comes from an authority that this machine does not trust".to_owned();
-    }
-    let said = said.split(" (os error").next().unwrap_or(said);
-    let mut letters = said.chars();
-    letters.next().map_or(String::new(), |first| first.to_lowercase().chain(letters).collect())
-}
-
-pub(super) fn origin(uri: &Uri) -> String {
-    let port = uri.port().map_or(String::new(), |port| format!(":{port}"));
-    format!("{}://{}{port}", uri.scheme_str().unwrap_or("http"), uri.host().unwrap_or(""))
 }
 
 fn all_headers(more: &[(String, Secret)], content_type: &'static str) -> Result<HeaderMap, String> {
@@ -186,32 +152,4 @@ fn all_headers(more: &[(String, Secret)], content_type: &'static str) -> Result<
         headers.insert(header, value);
     }
     Ok(headers)
-}
-
-pub(super) fn client(is_https: bool) -> Result<HttpClient, String> {
-    let roots = if is_https { tls::machines_own()? } else { rustls::RootCertStore::empty() };
-    let provider = Arc::new(rustls::crypto::ring::default_provider());
-    let tls = rustls::ClientConfig::builder_with_provider(provider)
-        .with_safe_default_protocol_versions()
-        .map_err(|error| format!("TLS cannot be set up: {error}"))?
-        .with_root_certificates(roots)
-        .with_no_client_auth();
-    let mut plain = HttpConnector::new();
-    plain.enforce_http(false);
-    plain.set_nodelay(true);
-    let connector =
-        HttpsConnectorBuilder::new().with_tls_config(tls).https_or_http().enable_http1().wrap_connector(plain);
-    // Alerts are rare: a connection kept open would be stale by the next one, and fail it.
-    Ok(Client::builder(TokioExecutor::new()).pool_max_idle_per_host(0).build(connector))
-}
-
-pub(super) async fn drain<B: axum::body::HttpBody<Data = Bytes> + Unpin>(answer: Response<B>) {
-    let mut body = answer.into_body();
-    let mut read = 0;
-    while let Some(Ok(frame)) = body.frame().await {
-        read += frame.data_ref().map_or(0, Bytes::len);
-        if read >= ANSWER_BYTES_MAX {
-            return;
-        }
-    }
 }
