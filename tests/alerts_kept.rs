@@ -7,41 +7,17 @@ mod harness;
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use faults::Clocks;
+use harness::configs::one_core;
 use harness::daemon::{Daemon, Site, named};
 use harness::sink::Sink;
 use harness::{Mosquitto, PATIENCE, wait_until};
 use serde_json::Value;
 
 fn config(port: u16, messengers: &[(&str, &Sink)]) -> String {
-    let mut text = format!(
-        r#"
-[site]
-name = "cellar"
-timezone = "Etc/UTC"
-[store]
-path = "state"
-commit_every = "100ms"
-[status]
-listen = "127.0.0.1:0"
-[[broker]]
-name = "house"
-url = "mqtt://127.0.0.1:{port}"
-[[probe]]
-name = "core"
-from = "house"
-topic = "core"
-format = "json"
-every = "1h"
-reads = {{ temperature = "/t" }}
-time = {{ at = "/ts", unit = "ms" }}
-[[space]]
-name = "shelf"
-"#
-    );
-    for (name, sink) in messengers {
-        text.push_str(&format!("[[messenger]]\nname = \"{name}\"\nwebhook = {{ url = \"{}\" }}\n", sink.url()));
-    }
-    text
+    let messenger = |(name, sink): &(&str, &Sink)| {
+        format!("[[messenger]]\nname = \"{name}\"\nwebhook = {{ url = \"{}\" }}\n", sink.url())
+    };
+    one_core(port, "1h", &messengers.iter().map(messenger).collect::<String>())
 }
 
 fn connected(daemon: &Daemon) {

@@ -8,53 +8,12 @@ use std::time::Duration;
 
 use harness::daemon::{Site, named};
 use harness::sink::Sink;
-use harness::{Mosquitto, PATIENCE, Wire, now_ms, rfc3339, wait_until};
+use harness::{Mosquitto, PATIENCE, Wire, configs, now_ms, rfc3339, wait_until};
 use serde_json::{Value, json};
 
 /// A shelf with an air probe and a core probe on a broker; both send their own time.
 fn shelf(port: u16, more: &str) -> String {
-    format!(
-        r#"
-[site]
-name = "test shelf"
-timezone = "Europe/Lisbon"
-
-[store]
-path = "state"
-commit_every = "1s"
-
-[status]
-listen = "127.0.0.1:0"
-
-[[broker]]
-name = "house"
-url = "mqtt://127.0.0.1:{port}"
-
-[[probe]]
-name = "shelf-air"
-from = "house"
-topic = "shelf/air"
-format = "json"
-every = "60s"
-reads = {{ temperature = "/t", humidity = "/h" }}
-time = {{ at = "/ts", unit = "ms" }}
-
-[[probe]]
-name = "core-a1"
-from = "house"
-topic = "shelf/core/a1"
-format = "json"
-every = "60s"
-reads = {{ temperature = "/t" }}
-time = {{ at = "/ts", unit = "ms" }}
-
-[[space]]
-name = "shelf"
-air = ["shelf-air"]
-heated = true
-{more}
-"#
-    )
+    configs::shelf("test shelf", "1s", port, "60s", more)
 }
 
 fn core(ms: i64, t_c: f64) -> String {

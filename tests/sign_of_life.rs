@@ -11,6 +11,7 @@ use std::sync::{Arc, Mutex};
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use faults::Clocks;
+use harness::configs::one_core;
 use harness::daemon::{Daemon, Site, named};
 use harness::sink::Sink;
 use harness::{Mosquitto, PATIENCE, wait_until};
@@ -37,38 +38,11 @@ fn asked_for() -> (String, Arc<Mutex<usize>>) {
 }
 
 fn config(port: u16, sink: &Sink, url: &str) -> String {
-    format!(
-        r#"
-[site]
-name = "cellar"
-timezone = "Etc/UTC"
-[store]
-path = "state"
-commit_every = "100ms"
-[status]
-listen = "127.0.0.1:0"
-[sign_of_life]
-url = "{url}"
-every = "1s"
-[[messenger]]
-name = "phone"
-webhook = {{ url = "{}" }}
-[[broker]]
-name = "house"
-url = "mqtt://127.0.0.1:{port}"
-[[probe]]
-name = "core"
-from = "house"
-topic = "core"
-format = "json"
-every = "1h"
-reads = {{ temperature = "/t" }}
-time = {{ at = "/ts", unit = "ms" }}
-[[space]]
-name = "shelf"
-"#,
+    let more = format!(
+        "[sign_of_life]\nurl = \"{url}\"\nevery = \"1s\"\n[[messenger]]\nname = \"phone\"\nwebhook = {{ url = \"{}\" }}\n",
         sink.url()
-    )
+    );
+    one_core(port, "1h", &more)
 }
 
 struct Cellar {

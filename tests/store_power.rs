@@ -10,6 +10,7 @@ use std::time::{Duration, Instant};
 
 use faults::Disk;
 use harness::Mosquitto;
+use harness::configs::one_core;
 use harness::daemon::{Daemon, Site, named};
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
@@ -19,32 +20,6 @@ use tubwatch::store::Reader;
 
 fn from_environment(name: &str, otherwise: u64) -> u64 {
     std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(otherwise)
-}
-
-fn config(port: u16) -> String {
-    format!(
-        r#"
-[site]
-name = "cuts"
-timezone = "Etc/UTC"
-[store]
-path = "state"
-commit_every = "100ms"
-[status]
-listen = "127.0.0.1:0"
-[[broker]]
-name = "house"
-url = "mqtt://127.0.0.1:{port}"
-[[probe]]
-name = "core"
-from = "house"
-topic = "core"
-format = "json"
-every = "600s"
-reads = {{ temperature = "/t" }}
-time = {{ at = "/ts", unit = "ms" }}
-"#
-    )
 }
 
 /// The first sample's time; they come every ten minutes, so that a day is full, and sealed, after 156.
@@ -100,7 +75,7 @@ fn under_load(rounds: u64, seed: u64, site: &Site, broker: &Mosquitto, mut daemo
 fn nothing_acknowledged_is_lost_by_kill_nine_at_any_moment() {
     let rounds = from_environment("TUBWATCH_KILLS", 10);
     let broker = Mosquitto::start();
-    let site = Site::new(&config(broker.port()));
+    let site = Site::new(&one_core(broker.port(), "600s", ""));
     let daemon = site.run();
     daemon.connected();
     under_load(rounds, from_environment("TUBWATCH_SEED", 1), &site, &broker, daemon);
@@ -141,7 +116,7 @@ fn cut(site: &Site, disk: Disk, daemon: Daemon, random: &mut StdRng) -> (usize, 
 fn nothing_acknowledged_is_lost_when_the_power_goes_and_unsynced_writes_with_it() {
     let rounds = from_environment("TUBWATCH_POWER_CUTS", 8);
     let broker = Mosquitto::start();
-    let site = Site::new(&config(broker.port()));
+    let site = Site::new(&one_core(broker.port(), "600s", ""));
     let state = site.store().parent().unwrap().to_owned();
     let mut random = StdRng::seed_from_u64(from_environment("TUBWATCH_SEED", 2));
     // The broker must know the daemon's session before it keeps anything for it.
@@ -171,7 +146,7 @@ fn nothing_acknowledged_is_lost_when_the_power_goes_and_unsynced_writes_with_it(
 #[test]
 fn a_disk_that_lies_about_syncs_does_lose_what_was_acknowledged() {
     let broker = Mosquitto::start();
-    let site = Site::new(&config(broker.port()));
+    let site = Site::new(&one_core(broker.port(), "600s", ""));
     let state = site.store().parent().unwrap().to_owned();
     let first = site.run();
     first.connected();

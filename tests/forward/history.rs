@@ -7,56 +7,15 @@ use std::time::{Duration, Instant};
 use serde_json::json;
 
 use crate::databases::{Database, Kind, Points};
+use crate::harness::configs::shelf;
 use crate::harness::daemon::{Daemon, Site, named};
 use crate::harness::{Mosquitto, PATIENCE, now_ms};
 
 fn config(port: u16, database: Option<&Database>) -> String {
+    let correction = "[correction.shelf-air]\nhumidity = { offset = -2.1, gain = 1.0, made = \"2026-11-20\" }\n";
     let forward =
         database.map_or(String::new(), |one| format!("[[forward]]\nname = \"farm\"\nurl = \"{}\"\n", one.url()));
-    format!(
-        r#"
-[site]
-name = "cellar, north=2"
-timezone = "Europe/Lisbon"
-
-[store]
-path = "state"
-commit_every = "200ms"
-
-[status]
-listen = "127.0.0.1:0"
-
-[[broker]]
-name = "house"
-url = "mqtt://127.0.0.1:{port}"
-
-[[probe]]
-name = "shelf-air"
-from = "house"
-topic = "shelf/air"
-format = "json"
-every = "10s"
-reads = {{ temperature = "/t", humidity = "/h" }}
-time = {{ at = "/ts", unit = "ms" }}
-
-[[probe]]
-name = "core-a1"
-from = "house"
-topic = "shelf/core"
-format = "json"
-every = "10s"
-reads = {{ temperature = "/t" }}
-time = {{ at = "/ts", unit = "ms" }}
-
-[[space]]
-name = "shelf"
-air = ["shelf-air"]
-heated = true
-
-[correction.shelf-air]
-humidity = {{ offset = -2.1, gain = 1.0, made = "2026-11-20" }}
-{forward}"#
-    )
+    shelf("cellar, north=2", "200ms", port, "10s", &format!("{correction}{forward}"))
 }
 
 /// Messages of both probes from `first` on, every 10 s; each probe's every 50th is a spike.
@@ -70,7 +29,7 @@ fn messages(first: i64, count: i64) -> Vec<(String, Vec<u8>)> {
             "shelf/air".to_owned(),
             json!({"ts": at, "t": 22.0 + wave + spike, "h": 88.0 + wave}).to_string().into(),
         ));
-        all.push(("shelf/core".to_owned(), json!({"ts": at, "t": 25.0 + wave / 3.0 + spike}).to_string().into()));
+        all.push(("shelf/core/a1".to_owned(), json!({"ts": at, "t": 25.0 + wave / 3.0 + spike}).to_string().into()));
     }
     all
 }
@@ -188,7 +147,7 @@ fn a_whole_history(kind: Kind) {
     };
     daemon
         .status_when("every entry is there", |_| deeds(&database.points("logbook")) == ["1spawned", "2core", "3noted"]);
-    let hot = |at: i64| ("shelf/core".to_owned(), json!({"ts": at, "t": 33.5}).to_string().into_bytes());
+    let hot = |at: i64| ("shelf/core/a1".to_owned(), json!({"ts": at, "t": 33.5}).to_string().into_bytes());
     broker.publish_many([hot(fresh + 1), hot(fresh + 2)], 1, false);
     let raised = || site.query("SELECT count(*) FROM alert WHERE watch = 'core-temperature'") != [["0"]];
     daemon.status_when("the core is too hot", |_| raised());

@@ -2,6 +2,7 @@
 //! a stable path, a plan made by hand, and waiting for a condition instead of sleeping.
 #![allow(dead_code, clippy::unwrap_used, clippy::panic)]
 
+pub mod configs;
 pub mod daemon;
 pub mod ear;
 pub mod farm;
