@@ -124,3 +124,79 @@ impl Ahead {
         self.spare.push(columns);
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use rusqlite::Connection;
+
+    use super::super::chunk::Row;
+    use super::super::open::Store;
+    use super::super::{Timing, chunks};
+    use super::*;
+
+    const CHUNKS: usize = 60;
+
+    fn store(folder: &std::path::Path) -> (Connection, Vec<Span>) {
+        let mut store = Store::open(folder).unwrap();
+        store.probe_ids(&["a"]).unwrap();
+        for chunk in 0..CHUNKS as i64 {
+            let row = |n: i64| Row {
+                at: chunk * 1_000 + n,
+                values: [n as f64 / 100.0, f64::NAN, f64::NAN, f64::NAN],
+                arrival: 0,
+                judged: 0,
+                timing: Timing::SETTLED,
+            };
+            let rows: Vec<Row> = (0..100).map(row).collect();
+            chunks::insert(&store.connection, 1, &rows, None).unwrap();
+        }
+        let spans = chunks::spans(&store.connection, 1, 0, i64::MAX, usize::MAX).unwrap();
+        (store.connection, spans)
+    }
+
+    fn ask_for(connection: &Connection, ahead: &mut Ahead, unpacking: &Unpacking<'_, '_>, span: Span) {
+        let blobs = Blobs::read(connection, span, [true, false, false, false]).unwrap().unwrap();
+        ahead.ask(unpacking, span, blobs);
+    }
+
+    #[test]
+    fn chunks_come_in_the_order_they_were_asked_for_and_a_damaged_one_in_its_place() {
+        let folder = tempfile::tempdir().unwrap();
+        let (connection, spans) = store(folder.path());
+        let damaged = 20;
+        let sql = "UPDATE chunk SET stamps = zeroblob(length(stamps)) WHERE id = ?1";
+        assert_eq!(connection.execute(sql, [spans[damaged].id]).unwrap(), 1);
+        for at_once in [1, 3, 7, CHUNKS] {
+            thread::scope(|scope| {
+                let (unpacking, mut ahead, mut asked) = (Unpacking::new(scope), Ahead::new(), spans.iter());
+                for (place, span) in spans.iter().enumerate() {
+                    for next in asked.by_ref().take(if place == 0 { at_once } else { 1 }) {
+                        ask_for(&connection, &mut ahead, &unpacking, *next);
+                    }
+                    let found = ahead.take(&unpacking).unwrap();
+                    if place == damaged {
+                        assert_eq!(found.unwrap_err(), Fault::Checksum);
+                        continue;
+                    }
+                    let columns = found.unwrap();
+                    assert_eq!((columns.stamps.len(), columns.stamps[0]), (100, span.first));
+                    assert_eq!(columns.values[0][37].to_bits(), 0.37_f64.to_bits());
+                    ahead.give_back(columns);
+                }
+                assert!(ahead.take(&unpacking).is_none());
+            });
+        }
+    }
+
+    #[test]
+    fn a_reading_that_is_broken_off_ends() {
+        let folder = tempfile::tempdir().unwrap();
+        let (connection, spans) = store(folder.path());
+        thread::scope(|scope| {
+            let (unpacking, mut ahead) = (Unpacking::new(scope), Ahead::new());
+            spans.iter().for_each(|span| ask_for(&connection, &mut ahead, &unpacking, *span));
+            assert!(ahead.take(&unpacking).unwrap().is_ok());
+        });
+    }
+}
