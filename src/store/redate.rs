@@ -22,8 +22,8 @@ use crate::watch::clock::{Begun, Move, Trust};
 use crate::watch::dating::FUTURE_MS;
 use crate::watch::judge;
 
-/// Rows moved at a time: 0.7 MB.
-const ROWS_AT_ONCE: usize = 1 << 13;
+/// Rows moved at a time: 0.1 MB.
+const ROWS_AT_ONCE: usize = 1 << 10;
 
 /// Watches that run on the machine's clock: their open alerts go with every step.
 const ON_THE_CLOCK: [Watch; 7] = [
