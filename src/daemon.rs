@@ -207,6 +207,7 @@ pub async fn start(
         store_fails: store_fails_in,
         stepped: stepped_in,
     };
+    let backup_newest = restored.backup_newest;
     let engine = Engine::new(Arc::clone(&plan), clock.clone(), restored, outlets);
     let engine = tokio::spawn(engine.run(Inlets {
         deliveries,
@@ -238,8 +239,8 @@ pub async fn start(
         Arc::new(move || clock.now())
     };
     let sources = Sources::start_with_window(&plan, deliveries_in.clone(), now, &store_fails);
-    let backups =
-        (plan.backup.is_some() && !storeless).then(|| tokio::spawn(backups::keep(Arc::clone(&plan), backups_in)));
+    let backups = (plan.backup.is_some() && !storeless)
+        .then(|| tokio::spawn(backups::keep(Arc::clone(&plan), backup_newest, backups_in)));
     let sign_of_life = plan.sign_of_life.clone().map(|sign| {
         let (snapshots, machine) = (snapshots.clone(), clock.machine());
         tokio::spawn(deliver::sign_of_life::run(sign, move || is_well(&snapshots.borrow(), machine.now())))

@@ -155,6 +155,8 @@ pub struct Engine {
     forwarding: forwarding::Forwarding,
     standing: standing::Keeping,
     timekeeping: Option<timekeeping::Timekeeping>,
+    /// When the newest backup was made, as the store knows it.
+    backup_newest: Option<Stamp>,
     /// Alerts that ended while no store could be opened.
     unstored: Vec<Alert>,
     /// Alerts of a run without a store are on their way into it.
@@ -189,6 +191,7 @@ impl Engine {
             reader: restored.reader,
             store_fault: restored.fault,
             timekeeping: restored.timekeeping,
+            backup_newest: restored.backup_newest,
             unstored: restored.unstored,
             is_bringing: restored.is_bringing,
             plan,

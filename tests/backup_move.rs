@@ -149,3 +149,49 @@ fn a_stick_that_is_not_there_is_said_and_stops_nothing() {
     assert_eq!(daemon.get("/health").0, 200);
     assert!(!season.site.folder.path().join("no-such-stick").exists(), "no folder is made in its place");
 }
+
+#[test]
+fn a_stick_that_is_away_is_missed_over_every_start() {
+    let stick = tempfile::tempdir().unwrap();
+    let folder = stick.path().join("away");
+    let season = Season::with(&format!("[backup]\nfolder = \"{}\"\n", folder.display()));
+    let fact = || season.site.query("SELECT value FROM meta WHERE key = 'backup:newest'").concat().pop();
+    let now = || chrono::Utc::now().timestamp_millis();
+    // One was made, and the stick taken away.
+    std::fs::create_dir(&folder).unwrap();
+    let began = now();
+    let daemon = season.site.run();
+    wait_until(PATIENCE, "one is made and known", || fact().is_some());
+    assert_eq!(backups(&folder).len(), 1);
+    let known: i64 = fact().unwrap().parse().unwrap();
+    assert!((began..=now()).contains(&known), "{known}");
+    daemon.terminate();
+    std::fs::remove_dir_all(&folder).unwrap();
+
+    for (days, told) in [(6, false), (8, true)] {
+        let aged = known - days * 86_400_000;
+        let store = rusqlite::Connection::open(season.site.store()).unwrap();
+        store.execute("UPDATE meta SET value = ?1 WHERE key = 'backup:newest'", [aged.to_string()]).unwrap();
+        drop(store);
+        let clocks = Clocks::right(season.site.folder.path());
+        let mut slept_ms = 0;
+        let daemon = season.site.run_as(clocks.program());
+        wait_until(PATIENCE, "it was tried", || {
+            daemon.log_lines().iter().any(|line| line.contains("is the disk plugged in"))
+        });
+        let mut stands = |watch: &str| {
+            slept_ms += 60_000;
+            clocks.set(0, slept_ms, true);
+            let alerts = daemon.status()["alerts"].as_array().unwrap().clone();
+            alerts.iter().any(|alert| alert["watch"] == watch)
+        };
+        wait_until(PATIENCE, "the broker is told", || stands("source-down"));
+        if told {
+            wait_until(PATIENCE, "it is raised though this daemon is young", || stands("backup-old"));
+        } else {
+            assert!(!stands("backup-old"));
+        }
+        daemon.terminate();
+        assert_eq!(fact().unwrap(), aged.to_string(), "what is known is not forgotten");
+    }
+}

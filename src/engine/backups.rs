@@ -30,41 +30,47 @@ const FIRST_AFTER: Duration = Duration::from_secs(5);
 /// A backup older than this is told of.
 const OLD_MS: i64 = 7 * DAY_MS;
 
+/// The store's fact that says when the newest was made, ms; where none was yet, since when one is to be.
+pub const NEWEST: &str = "backup:newest";
+
 /// How the backups stand.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Standing {
+    /// When the newest was made; where none was yet, since when one is to be.
+    pub newest: Stamp,
     /// The newest is young enough.
     pub is_ok: bool,
     /// Why not, in one plain sentence.
     pub why: String,
 }
 
-/// Makes backups as they fall due, until the task is aborted. Every look is told to `standings`.
-pub async fn keep(plan: Arc<Plan>, standings: mpsc::UnboundedSender<Standing>) {
+/// Makes backups as they fall due, until the task is aborted. Every look is told to `standings`. `newest` is
+/// what [`NEWEST`] says: a disk that is away does not tell, and a daemon that is often started must know.
+pub async fn keep(plan: Arc<Plan>, newest: Option<Stamp>, standings: mpsc::UnboundedSender<Standing>) {
     let mut said = String::new();
     let mut wait = FIRST_AFTER;
-    let began = now();
+    let mut newest = newest.unwrap_or_else(now);
     loop {
         tokio::time::sleep(wait).await;
         wait = LOOK;
         let work = Arc::clone(&plan);
         let looked = tokio::task::spawn_blocking(move || look(&work, now())).await;
         let standing = match looked {
-            Ok(Ok(made)) => {
+            Ok(Ok((made, at))) => {
                 if let Some(made) = made {
                     info!("backup: {}", made.display());
                     said.clear();
                 }
-                Standing { is_ok: true, why: String::new() }
+                newest = at;
+                Standing { newest, is_ok: true, why: String::new() }
             }
-            Ok(Err((why, newest))) => {
+            Ok(Err((why, found))) => {
                 if why != said {
                     warn!("{why}");
                     said.clone_from(&why);
                 }
-                // One never made is as old as this daemon.
-                let age_ms = now().since(newest.unwrap_or(began));
-                Standing { is_ok: age_ms < OLD_MS, why }
+                newest = found.unwrap_or(newest);
+                Standing { newest, is_ok: now().since(newest) < OLD_MS, why }
             }
             // Only at the end of the process.
             Err(_) => return,
@@ -79,16 +85,18 @@ fn now() -> Stamp {
     Stamp::from_time(&Utc::now())
 }
 
-/// Makes a backup if one is due; its folder. The error comes with when the newest was made.
-fn look(plan: &Plan, now: Stamp) -> Result<Option<PathBuf>, (String, Option<Stamp>)> {
-    let Some(wanted) = &plan.backup else { return Ok(None) };
+/// Makes a backup if one is due; its folder, and when the newest was made. The error comes with the latter
+/// as far as it is known.
+fn look(plan: &Plan, now: Stamp) -> Result<(Option<PathBuf>, Stamp), (String, Option<Stamp>)> {
+    let Some(wanted) = &plan.backup else { return Ok((None, now)) };
     let fail = |why: String, newest| (format!("no backup could be made in {}: {why}", wanted.folder.display()), newest);
     let kept = kept(&wanted.folder)
         .map_err(|error| fail(format!("{error}; is the disk plugged in and the folder there?"), None))?;
     let newest = kept.last().map(|(at, _)| *at);
     // A clock that was wrong must not stop them for years.
-    if newest.is_some_and(|newest| now.since(newest) < wanted.every_ms && newest <= now.plus(MINUTE_MS)) {
-        return Ok(None);
+    if let Some(newest) = newest.filter(|newest| now.since(*newest) < wanted.every_ms && *newest <= now.plus(MINUTE_MS))
+    {
+        return Ok((None, newest));
     }
     let made = make(plan, &wanted.folder, now).map_err(|why| fail(why, newest))?;
     let surplus = (kept.len() + 1).saturating_sub(wanted.keep);
@@ -97,7 +105,7 @@ fn look(plan: &Plan, now: Stamp) -> Result<Option<PathBuf>, (String, Option<Stam
             warn!("the old backup {} could not be taken away: {error}", old.display());
         }
     }
-    Ok(Some(made))
+    Ok((Some(made), now))
 }
 
 /// The whole backups in `folder`, oldest first. Remains of one that was cut short are taken away.

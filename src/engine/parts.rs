@@ -9,6 +9,7 @@ use tracing::{info, warn};
 use super::{Engine, SourceLive, backups};
 use crate::climate::Stamp;
 use crate::ingest::SourceState;
+use crate::store::Change;
 use crate::watch::alert::Watch;
 
 impl Engine {
@@ -32,6 +33,10 @@ impl Engine {
     /// How the backups stand was looked at.
     pub(super) fn backup(&mut self, standing: &backups::Standing) {
         let now = self.clock.now();
+        if self.backup_newest.replace(standing.newest) != Some(standing.newest) {
+            let value = standing.newest.0.to_string();
+            self.round.changes.push(Change::Fact { key: backups::NEWEST.to_owned(), value });
+        }
         self.keeper.machine_state(Watch::BackupOld, "", standing.is_ok, &standing.why, now, &mut self.events);
     }
 

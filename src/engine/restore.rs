@@ -11,6 +11,7 @@ use tracing::{error, info, warn};
 use crate::climate::Stamp;
 use crate::climate::stamp::{DAY_MS, HOUR_MS};
 use crate::config::Plan;
+use crate::engine::backups;
 use crate::engine::brought::{self, Brought};
 use crate::engine::clock::Clock;
 use crate::engine::forwarding::Forwarding;
@@ -69,6 +70,8 @@ pub struct Restored {
     pub reader: Option<Reader>,
     /// How far each target of the plan has been sent.
     pub forwarding: Forwarding,
+    /// When the newest backup was made, as far as the store knows.
+    pub backup_newest: Option<Stamp>,
     /// The machine's clock, where that is the one the daemon runs on.
     pub timekeeping: Option<Timekeeping>,
     /// Alerts that ended while no store could be opened.
@@ -158,6 +161,7 @@ fn from_store(plan: &Plan, mut store: Store, clock: &Clock) -> Result<Restored, 
         probe_ids,
         forwarding,
         timekeeping,
+        backup_newest: reader.fact(backups::NEWEST)?.and_then(|ms| ms.parse().ok()).map(Stamp),
         reader: Some(reader),
         store: Some(store),
         fault: None,
@@ -207,6 +211,7 @@ fn without_store(plan: &Plan, clock: &Clock, why: &StoreError) -> Restored {
         store: None,
         forwarding: Forwarding::default(),
         timekeeping: Timekeeping::without_store(clock),
+        backup_newest: None,
         reader: None,
         fault: Some(why.to_string()),
     }
