@@ -144,7 +144,7 @@ fn is_well(snapshot: &Snapshot, now: Stamp) -> Result<(), String> {
 }
 
 /// Starts everything, in order; what fails to start ends what had started. `refused_config` is why the config that was
-/// read last is not the one in force.
+/// read last is not the one in force; `is_again` says that this process ran on the same store before.
 ///
 /// # Errors
 /// The store is locked or damaged, or the status address is taken.
@@ -153,6 +153,7 @@ pub async fn start(
     clock: Clock,
     door: &mut Door,
     refused_config: watch::Receiver<Option<String>>,
+    is_again: bool,
 ) -> Result<Running, DaemonError> {
     // Refused by rustls when another part of the process was first, which is as good.
     let _ = rustls::crypto::ring::default_provider().install_default();
@@ -163,7 +164,7 @@ pub async fn start(
     let plan = in_todays_names(plan).await;
     let mut restored = {
         let (plan, clock) = (Arc::clone(&plan), clock.clone());
-        tokio::task::spawn_blocking(move || restore::restore(&plan, &clock))
+        tokio::task::spawn_blocking(move || restore::restore(&plan, &clock, is_again))
             .await
             .map_err(|why| DaemonError::Ended(why.to_string()))??
     };
@@ -354,8 +355,10 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
     let mut manager = Manager::new();
     let mut look = tokio::time::interval(STORE_LOOK);
     look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    let mut is_again = false;
     loop {
-        let mut running = start(Arc::clone(&plan), Clock::steady(), &mut door, refused.subscribe()).await?;
+        let mut running = start(Arc::clone(&plan), Clock::steady(), &mut door, refused.subscribe(), is_again).await?;
+        is_again = true;
         let probes = plan.probes.len();
         let doing = format!("watching {probes} {} for {}", if probes == 1 { "probe" } else { "probes" }, plan.site);
         info!("{doing}");

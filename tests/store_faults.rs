@@ -10,6 +10,7 @@ mod harness;
 
 use std::os::unix::fs::FileExt;
 use std::path::Path;
+use std::process::Command;
 use std::time::Duration;
 
 use faults::SmallDisk;
@@ -246,6 +247,30 @@ fn a_store_locked_by_another_program_is_waited_for() {
     other.execute_batch("ROLLBACK").unwrap();
     shelf.the_fault_is_over(&daemon);
     shelf.all_is_stored(&daemon, "filler", 50);
+    shelf.all_is_stored(&daemon, "core-a1", hot);
+}
+
+#[test]
+fn a_disk_that_hangs_stops_neither_a_reload_nor_the_alerts() {
+    let shelf = Shelf::new();
+    let hangs = shelf.folder().join("hangs");
+    shelf.site.spawn_a1(&rfc3339(shelf.begin));
+    let mut program = Command::new(env!("CARGO_BIN_EXE_tubwatch"));
+    program.env("LD_PRELOAD", faults::shim()).env("SHIM_HANGS", &hangs);
+    let daemon = shelf.site.run_as(program);
+    daemon.connected();
+    std::fs::write(&hangs, "").unwrap();
+    shelf.broker.publish_many((0..10).map(|n| reading("filler", shelf.begin + n * 1_000, 20.0)), 1, false);
+    wait_until(PATIENCE, "a commit hangs", || std::fs::read(&hangs).unwrap() == b"hangs");
+    daemon.signal("HUP");
+    // What writes to the store cannot be ended: it goes on without, and comes back to it.
+    let again = || daemon.log_lines().iter().filter(|line| line.contains("watching")).count() == 2;
+    wait_until(PATIENCE, &format!("it starts again, beside {:#?}", daemon.log_lines()), again);
+    wait_until(PATIENCE, "the health says so", || daemon.get("/health").0 == 503);
+    let hot = shelf.an_alert_gets_through(&daemon);
+    std::fs::remove_file(&hangs).unwrap();
+    wait_until(PATIENCE, "the store is back", || daemon.get("/health").0 == 200);
+    shelf.all_is_stored(&daemon, "filler", 10);
     shelf.all_is_stored(&daemon, "core-a1", hot);
 }
 

@@ -133,7 +133,7 @@ pub fn start() {
     let file = folder.path().join("bench.toml");
     let plan = parse(&config(folder.path(), &names), &file).unwrap_or_else(|faults| panic!("{faults}"));
     let whole = best(|| {
-        let restored = restore(&plan, &Clock::samples(now)).unwrap();
+        let restored = restore(&plan, &Clock::samples(now), false).unwrap();
         let store = restored.store.unwrap_or_else(|| panic!("{:?}", restored.fault));
         let (writer, _) = super::writer(store);
         writer.flush_and_stop(Duration::from_secs(60)).unwrap();

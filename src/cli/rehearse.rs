@@ -54,10 +54,15 @@ pub async fn rehearse(voice: &mut Voice) -> Outcome {
         config::parse(&settings, Path::new("rehearsal.toml")).map_err(|faults| cannot("read its settings", &faults))?;
     let plan = Arc::new(plan);
 
-    let running =
-        daemon::start(Arc::clone(&plan), Clock::samples(SPAWNED_AT), &mut Door::default(), watch::channel(None).1)
-            .await
-            .map_err(Failure::failed)?;
+    let running = daemon::start(
+        Arc::clone(&plan),
+        Clock::samples(SPAWNED_AT),
+        &mut Door::default(),
+        watch::channel(None).1,
+        false,
+    )
+    .await
+    .map_err(Failure::failed)?;
     greet(voice, &running, &device)?;
     let stopped = Arc::new(AtomicBool::new(false));
     let (days, passed) = mpsc::channel(1);

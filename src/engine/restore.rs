@@ -5,6 +5,8 @@
 //! thread that may.
 
 use std::ops::ControlFlow;
+use std::path::Path;
+use std::time::{Duration, Instant};
 
 use tracing::{error, info, warn};
 
@@ -31,6 +33,10 @@ const WARM_MS: i64 = 12 * HOUR_MS;
 
 /// What was told of alerts that ended longer ago than this bears on nothing any more.
 const TOLD_MS: i64 = 7 * DAY_MS;
+
+/// So long a start waits for this process's own last writer to let go of the store, and how often it looks.
+const HELD_WAIT: Duration = Duration::from_secs(3);
+const HELD_LOOK: Duration = Duration::from_millis(50);
 
 /// Why the daemon must not start.
 #[derive(Debug, thiserror::Error)]
@@ -96,12 +102,13 @@ pub fn renamings(plan: &Plan) -> Vec<Renaming> {
     rename::all(&entries).into_iter().map(|(_, renaming)| renaming.clone()).collect()
 }
 
-/// Takes everything a start needs from the store, or what there is without it, by the time of `clock`.
+/// Takes everything a start needs from the store, or what there is without it, by the time of `clock`. With
+/// `is_again` this process ran on it before: its own writer may still hang on the disk.
 ///
 /// # Errors
 /// Another daemon runs on the store, or a later version wrote it: then nothing may be started.
-pub fn restore(plan: &Plan, clock: &Clock) -> Result<Restored, RestoreError> {
-    match Store::open(&plan.store.folder).and_then(|store| from_store(plan, store, clock)) {
+pub fn restore(plan: &Plan, clock: &Clock, is_again: bool) -> Result<Restored, RestoreError> {
+    match open(&plan.store.folder, is_again).and_then(|store| from_store(plan, store, clock)) {
         Ok(restored) => Ok(restored),
         Err(why @ (StoreError::AlreadyRunning { .. } | StoreError::Newer { .. } | StoreError::Entry { .. })) => {
             Err(why.into())
@@ -109,6 +116,21 @@ pub fn restore(plan: &Plan, clock: &Clock) -> Result<Restored, RestoreError> {
         Err(why) => {
             error!("{why}. The watches run without it; nothing is kept, and no broker is told \"received\"");
             Ok(without_store(plan, clock, &why))
+        }
+    }
+}
+
+fn open(folder: &Path, is_again: bool) -> Result<Store, StoreError> {
+    let deadline = Instant::now() + HELD_WAIT;
+    loop {
+        match Store::open(folder) {
+            Err(StoreError::AlreadyRunning { .. }) if is_again => {
+                if Instant::now() >= deadline {
+                    return Err(StoreError::StillHeld { folder: folder.to_owned() });
+                }
+                std::thread::sleep(HELD_LOOK);
+            }
+            other => return other,
         }
     }
 }

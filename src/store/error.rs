@@ -25,6 +25,12 @@ pub enum StoreError {
         /// The store's folder.
         folder: PathBuf,
     },
+    /// What wrote to it before a restart within this process has not ended yet.
+    #[error("the store in {folder} is still held by what ran before the restart, since its disk is slow or does not answer; it is opened once that has ended", folder = folder.display())]
+    StillHeld {
+        /// The store's folder.
+        folder: PathBuf,
+    },
     /// Not SQLite, or SQLite of another program.
     #[error("{path} is not a tubwatch store; it was left as it is: move it away, or name another folder as [store] path", path = path.display())]
     NotOurs {

@@ -1,4 +1,4 @@
-/* Loaded before the C library into a program under test (LD_PRELOAD). Two faults that need a machine:
+/* Loaded before the C library into a program under test (LD_PRELOAD). Three faults that need a machine:
  *
  * - A power cut: every change to files under $SHIM_FOLDER is written down, in order, in $SHIM_LOG, together
  *   with each sync, so that a test can rebuild a disk that has lost whatever was not synced. With
@@ -6,6 +6,8 @@
  * - A clock that jumps: the file $SHIM_CLOCK holds up to three numbers: milliseconds by which the wall
  *   clock is moved; milliseconds by which all clocks that count sleep are moved (the machine slept); 1 where
  *   the kernel holds the clock for synchronised (0 where that is left out).
+ *
+ * - A disk that hangs: no sync ends while there is a file $SHIM_HANGS; the first that waits writes a word into it.
  *
  * A record: op (1 byte), length of the path (4), offset (8), length of the data (4), path, data.
  */
@@ -27,6 +29,7 @@ static pthread_mutex_t order = PTHREAD_MUTEX_INITIALIZER;
 static const char *folder;
 static int log_file = -1;
 static int lies;
+static const char *hangs;
 
 #define REAL(type, name, ...) \
     static type (*real)(__VA_ARGS__); \
@@ -40,6 +43,7 @@ static ssize_t plain_write(int file, const void *data, size_t length) {
 __attribute__((constructor)) static void begin(void) {
     folder = getenv("SHIM_FOLDER");
     lies = getenv("SHIM_LIE") != NULL;
+    hangs = getenv("SHIM_HANGS");
     const char *path = getenv("SHIM_LOG");
     if (folder && path) log_file = open(path, O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0644);
 }
@@ -115,8 +119,18 @@ static int note_sync(int file, int done) {
     return done;
 }
 
+static void hang(void) {
+    if (!hangs) return;
+    int file = open(hangs, O_WRONLY | O_CLOEXEC);
+    if (file < 0) return;
+    if (plain_write(file, "hangs", 5) < 0) abort();
+    close(file);
+    while (access(hangs, F_OK) == 0) usleep(5000);
+}
+
 int fsync(int file) {
     REAL(int, "fsync", int);
+    hang();
     pthread_mutex_lock(&order);
     int done = note_sync(file, real(file));
     pthread_mutex_unlock(&order);
@@ -125,6 +139,7 @@ int fsync(int file) {
 
 int fdatasync(int file) {
     REAL(int, "fdatasync", int);
+    hang();
     pthread_mutex_lock(&order);
     int done = note_sync(file, real(file));
     pthread_mutex_unlock(&order);

@@ -138,7 +138,10 @@ impl Site {
     }
 }
 
-/// A daemon under test; killed when dropped.
+/// Lines of a daemon's log that a failed test shows.
+const LAST_WORDS: usize = 60;
+
+/// A daemon under test; killed when dropped, with its last words where the test has failed.
 pub struct Daemon {
     child: Option<Child>,
     log: Arc<Mutex<Vec<String>>>,
@@ -211,8 +214,14 @@ impl Daemon {
 }
 
 impl Drop for Daemon {
+    #[allow(clippy::print_stderr)] // Beside the failure, where it is looked for.
     fn drop(&mut self) {
         if let Some(child) = &mut self.child {
+            if thread::panicking() {
+                let log = self.log.lock().unwrap();
+                let last = log[log.len().saturating_sub(LAST_WORDS)..].join("\n");
+                eprintln!("the daemon (ended: {:?}) said last:\n{last}", child.try_wait());
+            }
             let _ = child.kill();
             let _ = child.wait();
         }
