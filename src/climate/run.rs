@@ -89,25 +89,31 @@ pub struct Block<'a> {
     twice_area: f64,
     low: f64,
     high: f64,
-    shortest_ms: f64,
-    longest_ms: f64,
+    /// Every time is later than the one before.
+    is_rising: bool,
 }
 
-/// What some pieces come to: the sum of twice their areas, the lowest and highest of the values they
-/// lead to, the shortest and the longest of their times.
-type Sums = (f64, f64, f64, f64, f64);
+/// What some pieces come to.
+#[derive(Clone, Copy)]
+struct Sums {
+    twice_area: f64,
+    low: f64,
+    high: f64,
+    is_rising: bool,
+}
 
-const NOTHING: Sums = (0.0, f64::INFINITY, f64::NEG_INFINITY, f64::INFINITY, f64::NEG_INFINITY);
+const NOTHING: Sums = Sums { twice_area: 0.0, low: f64::INFINITY, high: f64::NEG_INFINITY, is_rising: true };
 
-#[inline(always)]
-fn add(sums: &mut Sums, ms: i64, value: f64, next: f64) {
-    // Written so that each is one instruction; no number never wins a comparison.
-    let ms = ms as f64;
-    sums.0 += (value + next) * ms;
-    sums.1 = if next < sums.1 { next } else { sums.1 };
-    sums.2 = if next > sums.2 { next } else { sums.2 };
-    sums.3 = if ms < sums.3 { ms } else { sums.3 };
-    sums.4 = if ms > sums.4 { ms } else { sums.4 };
+impl Sums {
+    /// Takes the piece from one reading to the next.
+    #[inline(always)]
+    fn add(&mut self, (at, value): (i64, f64), (to, next): (i64, f64)) {
+        // Written so that each is one instruction; no number never wins a comparison.
+        self.twice_area += (value + next) * to.wrapping_sub(at) as f64;
+        self.low = if next < self.low { next } else { self.low };
+        self.high = if next > self.high { next } else { self.high };
+        self.is_rising &= to > at;
+    }
 }
 
 impl<'a> Block<'a> {
@@ -117,22 +123,21 @@ impl<'a> Block<'a> {
         // Two sums side by side: one addition need not wait for the one before.
         let (mut even, mut odd) = (NOTHING, NOTHING);
         for (at, value) in stamps.windows(3).step_by(2).zip(values.windows(3).step_by(2)) {
-            add(&mut even, at[1].wrapping_sub(at[0]), value[0], value[1]);
-            add(&mut odd, at[2].wrapping_sub(at[1]), value[1], value[2]);
+            even.add((at[0], value[0]), (at[1], value[1]));
+            odd.add((at[1], value[1]), (at[2], value[2]));
         }
         if stamps.len().is_multiple_of(2)
             && let ([.., at, to], [.., value, next]) = (stamps, values)
         {
-            add(&mut even, to.wrapping_sub(*at), *value, *next);
+            even.add((*at, *value), (*to, *next));
         }
         let first = values.first().copied().unwrap_or(f64::NAN);
         Block {
             run,
-            twice_area: even.0 + odd.0,
-            low: first.min(even.1).min(odd.1),
-            high: first.max(even.2).max(odd.2),
-            shortest_ms: even.3.min(odd.3),
-            longest_ms: even.4.max(odd.4),
+            twice_area: even.twice_area + odd.twice_area,
+            low: first.min(even.low).min(odd.low),
+            high: first.max(even.high).max(odd.high),
+            is_rising: even.is_rising && odd.is_rising,
         }
     }
 
@@ -187,14 +192,13 @@ impl<'a> Block<'a> {
         (self.low, self.high)
     }
 
-    /// The longest time between neighbours, ms.
-    pub fn longest_ms(&self) -> i64 {
-        self.longest_ms as i64
-    }
-
-    /// Whether every time is later than the one before, and every value a number.
-    pub fn is_sound(&self) -> bool {
-        self.shortest_ms > 0.0 && self.twice_area.is_finite()
+    /// Whether every time is later than the one before, by `ms` at most, and every value a number.
+    pub fn is_unbroken(&self, ms: i64) -> bool {
+        // One that is short as a whole has no long piece.
+        let is_short = |ms: i64| {
+            self.span_ms() <= ms || self.run.stamps.windows(2).all(|pair| pair[1].saturating_sub(pair[0]) <= ms)
+        };
+        self.is_rising && self.twice_area.is_finite() && is_short(ms)
     }
 
     /// Hours strictly under `limit`; `None` where it is crossed or touched.

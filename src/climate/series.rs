@@ -210,8 +210,7 @@ impl Line {
         });
         let (low, high) = block.range();
         goes_on
-            && block.is_sound()
-            && block.longest_ms() <= gaps.bridge_ms.min(gaps.doubtful_ms)
+            && block.is_unbroken(gaps.bridge_ms.min(gaps.doubtful_ms))
             && block.from() >= self.start
             && block.to() <= self.end
             && low >= -MAGNITUDE_MAX
