@@ -195,10 +195,9 @@ impl<'a> Block<'a> {
     /// Whether every time is later than the one before, by `ms` at most, and every value a number.
     pub fn is_unbroken(&self, ms: i64) -> bool {
         // One that is short as a whole has no long piece.
-        let is_short = |ms: i64| {
-            self.span_ms() <= ms || self.run.stamps.windows(2).all(|pair| pair[1].saturating_sub(pair[0]) <= ms)
-        };
-        self.is_rising && self.twice_area.is_finite() && is_short(ms)
+        let has_no_gap =
+            || self.span_ms() <= ms || self.run.stamps.windows(2).all(|pair| pair[1].saturating_sub(pair[0]) <= ms);
+        self.is_rising && self.twice_area.is_finite() && has_no_gap()
     }
 
     /// Hours strictly under `limit`; `None` where it is crossed or touched.

@@ -12,7 +12,7 @@ use std::thread::{self, Scope};
 use crossbeam_channel::{Receiver, Sender, unbounded};
 
 use super::chunk::Fault;
-use super::chunks::{Blobs, Columns, Span};
+use super::chunks::{Blobs, ChunkError, Columns, Span};
 
 /// So many chunks wait before a helper is worth its start.
 const HELPED_FROM: usize = 4;
@@ -28,6 +28,7 @@ struct Job {
 
 struct Done {
     number: u64,
+    span: Span,
     columns: Columns,
     fault: Option<Fault>,
 }
@@ -36,7 +37,7 @@ impl Job {
     fn work(mut self) {
         let fault = self.columns.unpack(self.span, &self.blobs.borrowed()).err();
         // Nobody wants it any more where the reading was broken off.
-        let _ = self.done.send(Done { number: self.number, columns: self.columns, fault });
+        let _ = self.done.send(Done { number: self.number, span: self.span, columns: self.columns, fault });
     }
 }
 
@@ -96,17 +97,25 @@ impl Ahead {
         self.asked += 1;
     }
 
-    /// The next of those asked for, unpacked; none where all are taken.
-    pub fn take(&mut self, unpacking: &Unpacking<'_, '_>) -> Option<Result<Columns, Fault>> {
+    /// How many are asked for and not taken.
+    pub fn len(&self) -> usize {
+        usize::try_from(self.asked - self.taken).unwrap_or(usize::MAX)
+    }
+
+    /// The next of those asked for, unpacked, with what it covers; none where all are taken.
+    ///
+    /// # Errors
+    /// Its blobs are damaged.
+    pub fn take(&mut self, unpacking: &Unpacking<'_, '_>) -> Result<Option<(Span, Columns)>, ChunkError> {
         if self.taken == self.asked {
-            return None;
+            return Ok(None);
         }
         let number = self.taken;
         self.taken += 1;
         loop {
             if let Some(place) = self.early.iter().position(|done| done.number == number) {
-                let Done { columns, fault, .. } = self.early.swap_remove(place);
-                return Some(fault.map_or(Ok(columns), Err));
+                let Done { span, columns, fault, .. } = self.early.swap_remove(place);
+                return fault.map_or(Ok(Some((span, columns))), |fault| Err(ChunkError::Blob(span, fault)));
             }
             if let Ok(done) = self.done.1.try_recv() {
                 self.early.push(done);
@@ -174,17 +183,18 @@ mod tests {
                     for next in asked.by_ref().take(if place == 0 { at_once } else { 1 }) {
                         ask_for(&connection, &mut ahead, &unpacking, *next);
                     }
-                    let found = ahead.take(&unpacking).unwrap();
+                    let found = ahead.take(&unpacking);
                     if place == damaged {
-                        assert_eq!(found.unwrap_err(), Fault::Checksum);
+                        let fault = found.unwrap_err();
+                        assert!(matches!(fault, ChunkError::Blob(of, Fault::Checksum) if of == *span), "{fault:?}");
                         continue;
                     }
-                    let columns = found.unwrap();
-                    assert_eq!((columns.stamps.len(), columns.stamps[0]), (100, span.first));
+                    let (covers, columns) = found.unwrap().unwrap();
+                    assert_eq!((covers, columns.stamps.len(), columns.stamps[0]), (*span, 100, span.first));
                     assert_eq!(columns.values[0][37].to_bits(), 0.37_f64.to_bits());
                     ahead.give_back(columns);
                 }
-                assert!(ahead.take(&unpacking).is_none());
+                assert!(ahead.take(&unpacking).unwrap().is_none());
             });
         }
     }
@@ -196,7 +206,7 @@ mod tests {
         thread::scope(|scope| {
             let (unpacking, mut ahead) = (Unpacking::new(scope), Ahead::new());
             spans.iter().for_each(|span| ask_for(&connection, &mut ahead, &unpacking, *span));
-            assert!(ahead.take(&unpacking).unwrap().is_ok());
+            assert!(ahead.take(&unpacking).unwrap().is_some());
         });
     }
 }

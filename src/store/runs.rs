@@ -26,7 +26,7 @@ pub type Take<'a> = dyn FnMut(&[Run<'_>]) + 'a;
 /// Chunks looked up in the index at a time.
 const AT_ONCE: usize = 32 * EACH;
 
-/// Chunks unpacked before they are wanted, of all probes together where they are few: 1 MB.
+/// Chunks unpacked before they are wanted, of all probes together where they are few: 1.5 MB.
 const AHEAD: usize = 6;
 
 /// Readings that are not sealed in one stretch: 1 MB.
@@ -163,8 +163,6 @@ struct Cursor {
     /// Chunks that are still to be asked for, and from when on there may be more.
     spans: VecDeque<Span>,
     more_from: i64,
-    /// Those asked for.
-    asked: VecDeque<Span>,
     ahead: Ahead,
     stamps: Vec<i64>,
     values: Vec<f64>,
@@ -186,7 +184,6 @@ impl Cursor {
             to,
             spans: VecDeque::new(),
             more_from: from,
-            asked: VecDeque::new(),
             ahead: Ahead::new(),
             stamps: Vec::new(),
             values: Vec::new(),
@@ -208,12 +205,11 @@ impl Cursor {
     /// Takes the next chunk, with `ahead` more asked for.
     fn advance(&mut self, reader: &Reader, unpacking: &Unpacking<'_, '_>, ahead: usize) -> Result<(), ChunkError> {
         (self.place, self.last) = (0, 0);
-        while self.asked.len() <= ahead && self.ask_for_next(reader, unpacking)? {}
-        let (Some(span), Some(columns)) = (self.asked.pop_front(), self.ahead.take(unpacking)) else {
+        while self.ahead.len() <= ahead && self.ask_for_next(reader, unpacking)? {}
+        let Some((span, mut columns)) = self.ahead.take(unpacking)? else {
             self.end = self.to;
             return Ok(());
         };
-        let mut columns = columns.map_err(|fault| ChunkError::Blob(span, fault))?;
         self.take_good(&mut columns);
         self.ahead.give_back(columns);
         self.end = span.last.saturating_add(1).min(self.to);
@@ -235,7 +231,6 @@ impl Cursor {
             };
             if let Some(blobs) = Blobs::read(&reader.connection, span, wanted)? {
                 self.ahead.ask(unpacking, span, blobs);
-                self.asked.push_back(span);
                 self.more_from = self.more_from.max(span.last.saturating_add(1));
                 return Ok(true);
             }
