@@ -237,3 +237,61 @@ fn a_clock_that_jumps_back_and_forth_dates_everything_right_in_the_end() {
     let later = shed.site.query("SELECT count(*) FROM sample WHERE at > unixepoch() * 1000 + 2000");
     assert_eq!(later, [["0"]], "nothing is dated in the future");
 }
+
+#[test]
+fn a_step_that_could_not_be_written_is_put_right_later() {
+    let mut shed = Shed::new();
+    shed.set(0, false);
+    let full = shed.site.folder.path().join("full");
+    let mut program = shed.clocks.program();
+    program.env("SHIM_FULL", &full);
+    let daemon = shed.site.run_as(program);
+    connected(&daemon);
+    shed.publish(&daemon, 20.0);
+    std::fs::write(&full, "").unwrap();
+    shed.set(5 * MINUTE_MS, false);
+    let said = |what: &str| daemon.log_lines().iter().any(|line| line.contains(what));
+    wait_until(PATIENCE, "it could not be written", || said("keeps its old time for now"));
+    std::fs::remove_file(&full).unwrap();
+    connected(&daemon);
+    // Dated by a clock that is five minutes ahead, beside what is not dated anew yet.
+    shed.publish(&daemon, 20.0);
+    assert_eq!(shed.site.query("SELECT count(*) FROM clock"), [["2"]]);
+    daemon.kill_nine();
+    // The next start goes on with that clock, and makes good what was left.
+    let daemon = shed.run();
+    wait_until(PATIENCE, "it is made good", || shed.site.query("SELECT count(*) FROM clock") == [["1"]]);
+    shed.publish(&daemon, 20.0);
+    let dates = shed.site.query("SELECT at FROM sample JOIN probe ON probe.id = probe WHERE name = 'core'").concat();
+    let ahead = dates.iter().map(|at| at.parse::<i64>().unwrap() - now_ms());
+    assert!(ahead.clone().all(|ahead_ms| ahead_ms > 4 * MINUTE_MS), "{:?}", ahead.collect::<Vec<_>>());
+    shed.set(0, false);
+    set_seen(&daemon, 1);
+    shed.publish(&daemon, 20.0);
+    shed.check();
+    assert_eq!(shed.site.query("SELECT count(*) FROM clock"), [["1"]]);
+    assert!(daemon.terminate().0.success());
+}
+
+#[test]
+fn a_clock_that_is_confirmed_without_a_step_puts_right_what_waited_for_it() {
+    let mut shed = Shed::new();
+    shed.set(HOUR_MS, false);
+    let daemon = shed.run();
+    shed.publish(&daemon, 20.0);
+    // A probe whose own clock is half an hour ahead: the machine's, still further ahead, believes it.
+    let ahead = now_ms() + HOUR_MS / 2;
+    shed.broker.publish("timed", format!("{{\"t\": 20.5, \"ts\": {ahead}}}"), 1, false);
+    daemon.status_when("it is stored", |status| named(status, "probes", "timed")["samples"] == 2);
+    // By that sample the clock, once it is right, looks wrong, and moves nothing.
+    shed.set(0, false);
+    set_seen(&daemon, 1);
+    shed.timed.push((ahead, 20.5));
+    let trusts = |shed: &Shed| shed.site.query("SELECT trust FROM clock ORDER BY id").concat();
+    assert_eq!(trusts(&shed), ["plausible", "wrong"]);
+    shed.set(0, true);
+    wait_until(PATIENCE, "all is right", || trusts(&shed) == ["right"]);
+    connected(&daemon);
+    assert_eq!(shed.check(), 0);
+    assert!(daemon.terminate().0.success());
+}

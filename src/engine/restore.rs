@@ -179,7 +179,10 @@ fn from_store(plan: &Plan, mut store: Store, clock: &Clock) -> Result<Restored, 
         next_outbox_id: newest.outbox + 1,
         unstored: Vec::new(),
         is_bringing: !brought.is_empty(),
-        changes: changed.into_iter().map(Change::Correction).chain(brought.into_iter().map(Change::Alert)).collect(),
+        changes: (timekeeping.iter().filter_map(Timekeeping::unwritten))
+            .chain(changed.into_iter().map(Change::Correction))
+            .chain(brought.into_iter().map(Change::Alert))
+            .collect(),
         probe_ids,
         forwarding,
         timekeeping,

@@ -78,20 +78,32 @@ pub struct Timekeeping {
     began_ms: i64,
     /// A restart was asked for.
     is_stepped: bool,
-    /// The store does not know of the stretch: samples must not name it, and it is tried again.
+    /// What earlier stretches dated could not be moved: it is tried again.
+    is_left: bool,
+    /// The store does not know of the stretch.
     is_unwritten: bool,
 }
 
 impl Timekeeping {
-    fn new(begun: Begun) -> Timekeeping {
-        let boot = begun.stretch.boot.clone();
-        let began_ms = since_boot_ms();
-        Timekeeping { lookout: Lookout::new(begun.stretch), boot, began_ms, is_stepped: false, is_unwritten: false }
+    fn new(begun: Begun, is_written: bool) -> Timekeeping {
+        Timekeeping {
+            boot: begun.stretch.boot.clone(),
+            began_ms: since_boot_ms(),
+            is_stepped: false,
+            is_left: !is_written && !begun.moves.is_empty(),
+            is_unwritten: !is_written,
+            lookout: Lookout::new(begun),
+        }
     }
 
     /// Where there is no store to say what was.
     pub fn without_store(clock: &Clock) -> Option<Timekeeping> {
-        matches!(clock, Clock::Steady(_)).then(|| Timekeeping::new(clock::begin(&[], &sight(), None)))
+        matches!(clock, Clock::Steady(_)).then(|| Timekeeping::new(clock::begin(&[], &sight(), None), true))
+    }
+
+    /// What the store does not know yet. To be written before, or with, the first sample, which names it.
+    pub fn unwritten(&self) -> Option<Change> {
+        self.is_unwritten.then(|| Change::Clock(self.lookout.stretch().clone()))
     }
 
     /// What a sample names as its clock, and its quality by that: `is_own` where the time is its own.
@@ -100,7 +112,6 @@ impl Timekeeping {
         let stretch = self.lookout.stretch();
         match (stretch.trust, is_own, quality) {
             (Trust::Right, ..) => (Timing::SETTLED, quality),
-            _ if self.is_unwritten => (Timing::SETTLED, quality),
             (_, false, _) => (Timing::new(stretch.id, false), quality),
             (Trust::Wrong, true, Quality::Future) => (Timing::new(stretch.id, true), Quality::Good),
             (Trust::Plausible, true, Quality::Future) => (Timing::new(stretch.id, true), quality),
@@ -129,8 +140,8 @@ pub fn begin(store: &mut Store, clock: &Clock, forwarding: &mut Forwarding) -> R
     let newest = newest(&reader, &known, &sight)?;
     drop(reader);
     let begun = clock::begin(&known, &sight, newest);
-    let is_unwritten = begun.is_changed && !put_right(store, &begun, clock.now(), forwarding);
-    Ok(Some(Timekeeping { is_unwritten, ..Timekeeping::new(begun) }))
+    let is_written = !begun.is_changed || put_right(store, &begun, clock.now(), forwarding);
+    Ok(Some(Timekeeping::new(begun, is_written)))
 }
 
 /// The newest stored sample that no step can move. Asked for only where it may matter.
@@ -146,9 +157,9 @@ fn newest(reader: &Reader, known: &[clock::Stretch], sight: &Sight) -> Result<Op
 /// False where the store could not be written.
 fn put_right(store: &mut Store, begun: &Begun, now: Stamp, forwarding: &mut Forwarding) -> bool {
     let earliest = begun.moves.iter().map(|one| one.since.plus(one.by_ms.min(0))).min();
-    let facts: Vec<Change> = match begun.stepped_ms {
-        Some(_) => forwarding.clock_set(earliest, now),
-        None => Vec::new(),
+    let facts: Vec<Change> = match (begun.stepped_ms, earliest) {
+        (None, None) => Vec::new(),
+        _ => forwarding.clock_set(earliest, now),
     };
     let moved = match store.redate(begun, now, &facts) {
         Ok(moved) => moved,
@@ -157,7 +168,12 @@ fn put_right(store: &mut Store, begun: &Begun, now: Stamp, forwarding: &mut Forw
             return false;
         }
     };
-    let Some(by_ms) = begun.stepped_ms else { return true };
+    let Some(by_ms) = begun.stepped_ms else {
+        if earliest.is_some() {
+            info!(samples = moved, "what the machine's clock had dated wrongly before is put right");
+        }
+        return true;
+    };
     let (way, by) = (if by_ms > 0 { "forward" } else { "back" }, clock::span(by_ms.abs()));
     match begun.stretch.trust {
         Trust::Wrong => warn!("the machine's clock was set {way} by {by}: {}", begun.stretch.why),
@@ -180,8 +196,7 @@ impl Engine {
         };
         let runs_ms = sight.since_boot_ms - kept.began_ms;
         let seen = match kept.lookout.look(&sight) {
-            _ if kept.is_unwritten && runs_ms >= TRIES_AGAIN_MS => Seen::Stepped,
-            Seen::Changed if kept.is_unwritten => Seen::Even,
+            _ if kept.is_left && runs_ms >= TRIES_AGAIN_MS => Seen::Stepped,
             seen => seen,
         };
         match seen {
@@ -192,7 +207,7 @@ impl Engine {
             Seen::Stepped => {
                 if !kept.is_stepped && runs_ms >= RESTS_MS {
                     kept.is_stepped = true;
-                    info!("the machine's clock was set; starting again with it");
+                    info!("the machine's clock was set, or can be relied on now; starting again with it");
                     self.outlets.stepped.send_replace(true);
                 }
             }

@@ -46,10 +46,10 @@ impl From<rusqlite::Error> for ChunkError {
 }
 
 impl ChunkError {
-    /// In words, with the probe's name where it has one.
-    pub fn told(self, path: &Path, connection: &Connection) -> StoreError {
+    /// In words, with the probe's name where it has one; `doing` is "read" or "write".
+    pub fn told(self, doing: &'static str, path: &Path, connection: &Connection) -> StoreError {
         match self {
-            ChunkError::Sql(error) => StoreError::from_sqlite("read", path, &error),
+            ChunkError::Sql(error) => StoreError::from_sqlite(doing, path, &error),
             ChunkError::Blob(span, fault) => {
                 let sql = "SELECT name FROM probe WHERE id = ?1";
                 let name = connection.query_row(sql, [span.probe], |row| row.get(0)).optional();

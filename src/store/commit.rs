@@ -163,7 +163,7 @@ impl Committer {
         done.map_err(|error| {
             // Whether it reached the disk all the same is asked of the file, before the next commit.
             self.in_doubt = Some(0);
-            error.told(&self.store.file(), &self.store.connection).to_string()
+            error.told("write", &self.store.file(), &self.store.connection).to_string()
         })
     }
 

@@ -113,7 +113,7 @@ impl StoreError {
             Some(ErrorCode::DatabaseCorrupt) => StoreError::Damaged { path, why: why(error) },
             Some(ErrorCode::NotADatabase) => StoreError::NotOurs { path },
             Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
-                StoreError::Busy { path, seconds: super::open::PATIENCE.as_secs() }
+                StoreError::Busy { path, seconds: super::open::WRITER_PATIENCE.as_secs() }
             }
             _ => StoreError::Failed { doing, path, why: why(error) },
         }

@@ -31,7 +31,7 @@ const GROUP_WRITES: u32 = 0o020;
 pub const PATIENCE: Duration = Duration::from_secs(5);
 
 /// How long the daemon's writer waits before it reports: its queue goes on meanwhile.
-const WRITER_PATIENCE: Duration = Duration::from_secs(2);
+pub(super) const WRITER_PATIENCE: Duration = Duration::from_secs(2);
 
 /// The log is cut back to this size after a flood, bytes.
 const LOG_BYTES: i64 = 4 << 20;
@@ -135,7 +135,7 @@ impl Store {
         let mut more = true;
         while more {
             let step = sealer.step(&mut self.connection, newest, &mut sealed);
-            more = step.map_err(|error| error.told(&path, &self.connection))?;
+            more = step.map_err(|error| error.told("write", &path, &self.connection))?;
             sealed.clear();
         }
         Ok(())

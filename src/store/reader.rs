@@ -226,7 +226,7 @@ impl Reader {
     }
 
     pub(super) fn told(&self, error: ChunkError) -> StoreError {
-        error.told(&self.path, &self.connection)
+        error.told("read", &self.path, &self.connection)
     }
 }
 

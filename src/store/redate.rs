@@ -54,7 +54,7 @@ impl Store {
                 anew.heap(&transaction)?;
                 anew.chunks(&transaction)?;
             }
-            told(&transaction, begun, now)?;
+            told(&transaction, begun)?;
             for gone in &begun.moves {
                 transaction.execute("DELETE FROM clock WHERE id = ?1", [gone.stretch])?;
             }
@@ -67,7 +67,7 @@ impl Store {
             Ok(anew.moved)
         };
         let done = done();
-        done.map_err(|error| error.told(&path, &self.connection))
+        done.map_err(|error| error.told("write", &path, &self.connection))
     }
 }
 
@@ -264,11 +264,14 @@ fn asked_anew(row: &SampleRow, is_ahead: bool) -> u16 {
 }
 
 /// Open alerts and waiting messages that were dated by the clock of before go with it.
-fn told(transaction: &Transaction<'_>, begun: &Begun, now: Stamp) -> rusqlite::Result<()> {
+fn told(transaction: &Transaction<'_>, begun: &Begun) -> rusqlite::Result<()> {
     let on_the_clock = ON_THE_CLOCK.map(|watch| format!("'{}'", watch.word())).join(", ");
+    let others = format!("watch NOT IN ({on_the_clock})");
     for Move { since, by_ms, .. } in &begun.moves {
-        let until = now.plus(-by_ms);
-        shift(transaction, &format!("watch NOT IN ({on_the_clock})"), (*since, until, *by_ms))?;
+        let until = begun.stretch.since.plus(-by_ms);
+        // What an earlier start left takes all with it that is of its time.
+        let which = if begun.stepped_ms.is_some() { &others } else { "TRUE" };
+        shift(transaction, which, (*since, until, *by_ms))?;
         let sql = "UPDATE outbox SET created_at = created_at + ?3
             WHERE delivered_at IS NULL AND created_at BETWEEN ?1 AND ?2";
         transaction.execute(sql, (since.0, until.0, by_ms))?;

@@ -80,7 +80,7 @@ pub fn salvage(folder: &Path, target: &Path) -> Result<Salvaged, StoreError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let from =
             Connection::open_with_flags(&copy, flags).map_err(|e| StoreError::from_sqlite("read", &source, &e))?;
-        take_over(&from, &mut into, &mut saved).map_err(|error| error.told(target, &into))?;
+        take_over(&from, &mut into, &mut saved).map_err(|error| error.told("write", target, &into))?;
         if saved.samples + saved.others == 0 {
             return Err(fail("salvage", &source, "nothing in it can be read"));
         }

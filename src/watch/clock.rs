@@ -112,8 +112,10 @@ pub struct Begun {
     pub stepped_ms: Option<i64>,
     /// What is to be moved.
     pub moves: Vec<Move>,
-    /// The stretch is not noted as it stands here.
+    /// The stretch is not noted as it stands here, or something is to be moved.
     pub is_changed: bool,
+    /// What others of this boot dated waits for a clock that is right: this one is wrong.
+    pub waits: bool,
 }
 
 /// The stretches of this boot that a step may still move: those that nobody confirmed.
@@ -129,34 +131,32 @@ pub fn goes_on(known: &[Stretch], sight: &Sight) -> bool {
 
 /// Finds the stretch that holds at `sight`: the last one of `known` (in the order of their numbers)
 /// where the clock went on evenly since, or a new one. `newest` is the newest stored sample that is
-/// dated and in none of the [`movable`] stretches.
+/// dated and in none of the [`movable`] stretches. What the others of this boot dated is moved to it
+/// unless it is wrong, also what an earlier start could not write.
 pub fn begin(known: &[Stretch], sight: &Sight, newest: Option<Stamp>) -> Begun {
     let last = known.last().filter(|last| last.boot == sight.boot);
     let stepped_ms = last.map(|last| sight.offset_ms().saturating_sub(last.offset_ms));
-    if let (Some(last), Some(by_ms)) = (last, stepped_ms)
-        && goes_on(known, sight)
-    {
-        let mut stretch = last.clone();
-        let is_changed = settle(&mut stretch, sight) || by_ms.abs() >= NOTED_MS;
-        stretch.offset_ms = sight.offset_ms();
-        return Begun { stretch, stepped_ms: None, moves: Vec::new(), is_changed };
-    }
-    let (trust, why) = judge(known, sight, newest, stepped_ms);
-    let stretch = Stretch {
-        id: known.iter().map(|it| it.id).max().unwrap_or(0) + 1,
-        boot: sight.boot.clone(),
-        since: sight.wall,
-        offset_ms: sight.offset_ms(),
-        trust,
-        why,
+    let goes_on = goes_on(known, sight);
+    let (stretch, is_changed) = match last {
+        Some(last) if goes_on => {
+            let mut stretch = last.clone();
+            let is_settled = settle(&mut stretch, sight);
+            stretch.offset_ms = sight.offset_ms();
+            (stretch, is_settled || (sight.offset_ms() - last.offset_ms).abs() >= NOTED_MS)
+        }
+        _ => {
+            let (trust, why) = judge(known, sight, newest, stepped_ms);
+            let id = known.iter().map(|it| it.id).max().unwrap_or(0) + 1;
+            let (boot, offset_ms) = (sight.boot.clone(), sight.offset_ms());
+            (Stretch { id, boot, since: sight.wall, offset_ms, trust, why }, true)
+        }
     };
     let to = |it: &Stretch| Move { stretch: it.id, since: it.since, by_ms: stretch.offset_ms - it.offset_ms };
-    let moves = if trust == Trust::Wrong || stepped_ms.is_none() {
-        Vec::new()
-    } else {
-        movable(known, &sight.boot).map(to).collect()
-    };
-    Begun { stretch, stepped_ms, moves, is_changed: true }
+    let others: Vec<Move> = movable(known, &sight.boot).filter(|it| it.id != stretch.id).map(to).collect();
+    let waits = stretch.trust == Trust::Wrong && !others.is_empty();
+    let moves = if waits { Vec::new() } else { others };
+    let is_changed = is_changed || !moves.is_empty();
+    Begun { stretch, stepped_ms: stepped_ms.filter(|_| !goes_on), moves, is_changed, waits }
 }
 
 fn judge(known: &[Stretch], sight: &Sight, newest: Option<Stamp>, stepped_ms: Option<i64>) -> (Trust, String) {
@@ -217,7 +217,7 @@ pub enum Seen {
     Even,
     /// The stretch is to be noted anew.
     Changed,
-    /// The clock was set: [`begin`] tells what that comes to.
+    /// The clock was set, or is confirmed now and something waits for that: [`begin`] tells what it comes to.
     Stepped,
 }
 
@@ -239,13 +239,15 @@ pub struct Lookout {
     noted_ms: i64,
     apart_since_ms: Option<i64>,
     is_unconfirmed: bool,
+    /// What others dated waits for this one to be confirmed.
+    waits: bool,
 }
 
 impl Lookout {
-    /// Watches `stretch`, which is noted as it stands.
-    pub fn new(stretch: Stretch) -> Lookout {
-        let noted_ms = stretch.offset_ms;
-        Lookout { stretch, noted_ms, apart_since_ms: None, is_unconfirmed: false }
+    /// Watches the stretch that was begun, as if it were noted as it stands.
+    pub fn new(begun: Begun) -> Lookout {
+        let Begun { stretch, waits, .. } = begun;
+        Lookout { noted_ms: stretch.offset_ms, stretch, apart_since_ms: None, is_unconfirmed: false, waits }
     }
 
     /// The stretch that holds.
@@ -264,6 +266,9 @@ impl Lookout {
         self.stretch.offset_ms = sight.offset_ms();
         self.is_unconfirmed = self.stretch.trust == Trust::Plausible && sight.is_synchronised == Some(false);
         let is_settled = settle(&mut self.stretch, sight);
+        if self.waits && self.stretch.trust == Trust::Right {
+            return Seen::Stepped;
+        }
         if is_settled || (self.stretch.offset_ms - self.noted_ms).abs() >= NOTED_MS {
             self.noted_ms = self.stretch.offset_ms;
             return Seen::Changed;
@@ -358,6 +363,40 @@ mod tests {
     }
 
     #[test]
+    fn what_an_earlier_start_left_is_moved_once_the_clock_is_not_wrong() {
+        let stretch = |id, offset_ms, trust| {
+            let (boot, since) = ("one".to_owned(), Stamp(offset_ms));
+            Stretch { id, boot, since, offset_ms, trust, why: String::new() }
+        };
+        let hour = HOUR_MS;
+        for (trust, confirmed, waits) in [
+            (Trust::Plausible, false, false),
+            (Trust::Right, false, false),
+            (Trust::Wrong, true, false),
+            (Trust::Wrong, false, true),
+        ] {
+            let known = [stretch(3, NOW + hour, Trust::Plausible), stretch(4, NOW, trust)];
+            let begun = begin(&known, &sight(NOW + 500, 500, confirmed), None);
+            let moves: Vec<_> = begun.moves.iter().map(|it| (it.stretch, it.by_ms)).collect();
+            assert_eq!((begun.stretch.id, begun.stepped_ms, begun.waits), (4, None, waits), "{trust:?}");
+            assert_eq!(moves, if waits { vec![] } else { vec![(3, -hour)] }, "{trust:?}");
+            assert_eq!(begun.is_changed, !waits);
+            if waits {
+                let mut lookout = Lookout::new(begun);
+                assert_eq!(lookout.look(&sight(NOW + 1_000, 1_000, false)), Seen::Even);
+                // Until it was done.
+                for ms in [2_000, 3_000] {
+                    assert_eq!(lookout.look(&sight(NOW + ms, ms, true)), Seen::Stepped);
+                }
+            }
+        }
+        // Alone it waits for nothing.
+        let begun = begin(&[stretch(4, NOW, Trust::Wrong)], &sight(NOW, 0, false), None);
+        assert!(!begun.waits && !begun.is_changed);
+        assert_eq!(Lookout::new(begun).look(&sight(NOW, 0, true)), Seen::Changed);
+    }
+
+    #[test]
     fn another_boot_moves_nothing_and_the_newest_sample_tells_a_clock_that_is_behind() {
         let before = begin(&[], &sight(NOW, 5_000, false), None).stretch;
         let next = Sight { boot: "two".to_owned(), ..sight(NOW - 3 * HOUR_MS, 9_000, false) };
@@ -375,7 +414,7 @@ mod tests {
 
     #[test]
     fn a_little_is_followed_and_a_step_is_told_once_it_has_lasted() {
-        let mut lookout = Lookout::new(begin(&[], &sight(NOW, 0, false), None).stretch);
+        let mut lookout = Lookout::new(begin(&[], &sight(NOW, 0, false), None));
         assert_eq!(lookout.look(&sight(NOW + 1_000, 1_000, false)), Seen::Even);
         assert_eq!(lookout.standing(), Standing::Unconfirmed);
         assert_eq!(lookout.look(&sight(NOW + 3_900, 2_000, false)), Seen::Changed);
@@ -392,7 +431,7 @@ mod tests {
         assert_eq!(lookout.look(&sight(NOW + 1_900 + 7_000, 7_000, false)), Seen::Even);
         assert_eq!(lookout.standing(), Standing::Well);
         let silent = |wall, ms| Sight { is_synchronised: None, ..sight(wall, ms, false) };
-        let mut lookout = Lookout::new(begin(&[], &silent(NOW, 0), None).stretch);
+        let mut lookout = Lookout::new(begin(&[], &silent(NOW, 0), None));
         lookout.look(&silent(NOW, 0));
         assert_eq!(lookout.standing(), Standing::Well);
     }

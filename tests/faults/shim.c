@@ -1,4 +1,4 @@
-/* Loaded before the C library into a program under test (LD_PRELOAD). Three faults that need a machine:
+/* Loaded before the C library into a program under test (LD_PRELOAD). Faults that need a machine:
  *
  * - A power cut: every change to files under $SHIM_FOLDER is written down, in order, in $SHIM_LOG, together
  *   with each sync, so that a test can rebuild a disk that has lost whatever was not synced. With
@@ -8,11 +8,13 @@
  *   the kernel holds the clock for synchronised (0 where that is left out).
  *
  * - A disk that hangs: no sync ends while there is a file $SHIM_HANGS; the first that waits writes a word into it.
+ * - A disk that is full for a database: nothing is written to a write-ahead log while there is a file $SHIM_FULL.
  *
  * A record: op (1 byte), length of the path (4), offset (8), length of the data (4), path, data.
  */
 #define _GNU_SOURCE
 #include <dlfcn.h>
+#include <errno.h>
 #include <fcntl.h>
 #include <pthread.h>
 #include <stdint.h>
@@ -29,7 +31,7 @@ static pthread_mutex_t order = PTHREAD_MUTEX_INITIALIZER;
 static const char *folder;
 static int log_file = -1;
 static int lies;
-static const char *hangs;
+static const char *hangs, *full;
 
 #define REAL(type, name, ...) \
     static type (*real)(__VA_ARGS__); \
@@ -44,20 +46,35 @@ __attribute__((constructor)) static void begin(void) {
     folder = getenv("SHIM_FOLDER");
     lies = getenv("SHIM_LIE") != NULL;
     hangs = getenv("SHIM_HANGS");
+    full = getenv("SHIM_FULL");
     const char *path = getenv("SHIM_LOG");
     if (folder && path) log_file = open(path, O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0644);
 }
 
-/* The path of an open file, where it lies in the folder and is kept on a disk (shared memory is not). */
-static int inside(int file, char *path, size_t room) {
+/* The path of an open file. */
+static int path_of(int file, char *path, size_t room) {
     char link[64];
-    if (log_file < 0 || file == log_file) return 0;
     snprintf(link, sizeof link, "/proc/self/fd/%d", file);
     ssize_t length = readlink(link, path, room - 1);
     if (length <= 0) return 0;
     path[length] = 0;
-    if (strncmp(path, folder, strlen(folder)) != 0) return 0;
-    return !(length > 4 && strcmp(path + length - 4, "-shm") == 0);
+    return 1;
+}
+
+static int ends(const char *path, const char *with) {
+    size_t length = strlen(path), end = strlen(with);
+    return length > end && strcmp(path + length - end, with) == 0;
+}
+
+/* The path of an open file, where it lies in the folder and is kept on a disk (shared memory is not). */
+static int inside(int file, char *path, size_t room) {
+    if (log_file < 0 || file == log_file || !path_of(file, path, room)) return 0;
+    return strncmp(path, folder, strlen(folder)) == 0 && !ends(path, "-shm");
+}
+
+static int is_full(int file) {
+    char path[4096];
+    return full && access(full, F_OK) == 0 && path_of(file, path, sizeof path) && ends(path, "-wal");
 }
 
 static void note(char op, const char *path, int64_t offset, const void *data, uint32_t length) {
@@ -81,6 +98,10 @@ static ssize_t note_write(int file, int64_t offset, const void *data, ssize_t do
 
 ssize_t pwrite64(int file, const void *data, size_t length, off64_t offset) {
     REAL(ssize_t, "pwrite64", int, const void *, size_t, off64_t);
+    if (is_full(file)) {
+        errno = ENOSPC;
+        return -1;
+    }
     pthread_mutex_lock(&order);
     ssize_t done = note_write(file, offset, data, real(file, data, length, offset));
     pthread_mutex_unlock(&order);
