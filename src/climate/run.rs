@@ -3,12 +3,16 @@
 //! In: times and values side by side, good and corrected, in time order. Out: blocks of neighbouring
 //! readings with their integral and extremes, so that a figure over years need not look at each piece
 //! of the line: where a block lies on one side of every limit its figure follows from the block alone.
-//! Pure. Left out: what a figure makes of a block; where one crosses a limit, its pieces are taken singly.
+//! Pure. Left out: what a figure makes of a block. One that crosses a limit is halved, and in the end its
+//! pieces are taken singly.
 
 use super::stamp::{HOUR_MS, Stamp};
 
 /// Pieces in a block: enough to be worth it, few enough that a crossing costs little.
-const PIECES: usize = 32;
+const PIECES: usize = 64;
+
+/// A block of fewer pieces is not halved any more.
+const HALVED_FROM: usize = 16;
 
 /// Readings of one source in time order: times, ms, and values.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -89,30 +93,28 @@ pub struct Block<'a> {
     twice_area: f64,
     low: f64,
     high: f64,
-    /// Every time is later than the one before.
-    is_rising: bool,
+    /// Its shortest piece; 0 or less where the times do not rise.
+    shortest_ms: i64,
 }
 
-/// What some pieces come to.
+/// What some values come to.
 #[derive(Clone, Copy)]
 struct Sums {
     twice_area: f64,
     low: f64,
     high: f64,
-    is_rising: bool,
 }
 
-const NOTHING: Sums = Sums { twice_area: 0.0, low: f64::INFINITY, high: f64::NEG_INFINITY, is_rising: true };
+const NOTHING: Sums = Sums { twice_area: 0.0, low: f64::INFINITY, high: f64::NEG_INFINITY };
 
 impl Sums {
-    /// Takes the piece from one reading to the next.
+    /// Takes the piece of `ms` from `value` to `next`.
     #[inline(always)]
-    fn add(&mut self, (at, value): (i64, f64), (to, next): (i64, f64)) {
+    fn add(&mut self, ms: i64, value: f64, next: f64) {
         // Written so that each is one instruction; no number never wins a comparison.
-        self.twice_area += (value + next) * to.wrapping_sub(at) as f64;
+        self.twice_area += (value + next) * ms as f64;
         self.low = if next < self.low { next } else { self.low };
         self.high = if next > self.high { next } else { self.high };
-        self.is_rising &= to > at;
     }
 }
 
@@ -122,14 +124,19 @@ impl<'a> Block<'a> {
         let (stamps, values) = (run.stamps, run.values);
         // Two sums side by side: one addition need not wait for the one before.
         let (mut even, mut odd) = (NOTHING, NOTHING);
+        let mut shortest_ms = i64::MAX;
         for (at, value) in stamps.windows(3).step_by(2).zip(values.windows(3).step_by(2)) {
-            even.add((at[0], value[0]), (at[1], value[1]));
-            odd.add((at[1], value[1]), (at[2], value[2]));
+            let (one, two) = (at[1].wrapping_sub(at[0]), at[2].wrapping_sub(at[1]));
+            shortest_ms = shortest_ms.min(one).min(two);
+            even.add(one, value[0], value[1]);
+            odd.add(two, value[1], value[2]);
         }
         if stamps.len().is_multiple_of(2)
             && let ([.., at, to], [.., value, next]) = (stamps, values)
         {
-            even.add((*at, *value), (*to, *next));
+            let last = to.wrapping_sub(*at);
+            shortest_ms = shortest_ms.min(last);
+            even.add(last, *value, *next);
         }
         let first = values.first().copied().unwrap_or(f64::NAN);
         Block {
@@ -137,7 +144,7 @@ impl<'a> Block<'a> {
             twice_area: even.twice_area + odd.twice_area,
             low: first.min(even.low).min(odd.low),
             high: first.max(even.high).max(odd.high),
-            is_rising: even.is_rising && odd.is_rising,
+            shortest_ms,
         }
     }
 
@@ -160,6 +167,17 @@ impl<'a> Block<'a> {
             return None;
         }
         Some((Block::of(self.run.split(place + 1).0), Block::of(self.run.split(place).1)))
+    }
+
+    fn pieces(&self) -> usize {
+        self.run.len().saturating_sub(1)
+    }
+
+    /// In two, for a figure that follows from neither end; `None` where its few pieces are better taken singly.
+    pub fn halves(&self) -> Option<(Block<'a>, Block<'a>)> {
+        let half = self.pieces() / 2;
+        (self.pieces() >= HALVED_FROM)
+            .then(|| (Block::of(self.run.split(half + 1).0), Block::of(self.run.split(half).1)))
     }
 
     /// When its first reading was.
@@ -194,10 +212,13 @@ impl<'a> Block<'a> {
 
     /// Whether every time is later than the one before, by `ms` at most, and every value a number.
     pub fn is_unbroken(&self, ms: i64) -> bool {
-        // One that is short as a whole has no long piece.
-        let has_no_gap =
-            || self.span_ms() <= ms || self.run.stamps.windows(2).all(|pair| pair[1].saturating_sub(pair[0]) <= ms);
-        self.is_rising && self.twice_area.is_finite() && has_no_gap()
+        // What all others leave of it at most is the longest.
+        let others_ms = (self.pieces() as i64 - 1).saturating_mul(self.shortest_ms);
+        let has_no_gap = || {
+            self.span_ms().saturating_sub(others_ms) <= ms
+                || self.run.stamps.windows(2).all(|pair| pair[1].saturating_sub(pair[0]) <= ms)
+        };
+        self.shortest_ms > 0 && self.twice_area.is_finite() && has_no_gap()
     }
 
     /// Hours strictly under `limit`; `None` where it is crossed or touched.

@@ -96,6 +96,10 @@ impl Summary {
     pub fn push_block(&mut self, source: u32, block: &Block<'_>, gaps: Gaps) {
         // A reading at the window's end is not in it any more, though its line is.
         if !self.line.covers(block.to()) || !self.line.take(source, block, gaps) {
+            if let Some((before, after)) = block.halves() {
+                self.push_block(source, &before, gaps);
+                return self.push_block(source, &after, gaps);
+            }
             return block.later().iter().for_each(|(at, value)| self.push(source, at, value, gaps));
         }
         self.integral += block.integral_over(0.0);
@@ -201,7 +205,13 @@ impl BandHours {
                 self.over += over;
                 self.damage += harm;
             }
-            _ => block.later().iter().for_each(|(at, value)| self.push(source, at, value, gaps)),
+            _ => match block.halves() {
+                Some((before, after)) => {
+                    self.push_block(source, &before, gaps);
+                    self.push_block(source, &after, gaps);
+                }
+                None => block.later().iter().for_each(|(at, value)| self.push(source, at, value, gaps)),
+            },
         }
     }
 

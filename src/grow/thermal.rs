@@ -213,6 +213,9 @@ impl Exposure {
             self.low += gained;
             self.heat_stress += stress;
             self.mark();
+        } else if let Some((before, after)) = block.halves() {
+            self.take_block(source, &before, gaps);
+            self.take_block(source, &after, gaps);
         } else {
             block.later().iter().for_each(|(at, value)| self.push(source, at, value, gaps));
         }
