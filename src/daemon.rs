@@ -356,6 +356,7 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
     let mut look = tokio::time::interval(STORE_LOOK);
     look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     let mut is_again = false;
+    let mut opening = None;
     loop {
         let mut running = start(Arc::clone(&plan), Clock::steady(), &mut door, refused.subscribe(), is_again).await?;
         is_again = true;
@@ -389,8 +390,14 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
                     break Ask::Reload;
                 }
                 name = running.ended() => return Err(DaemonError::Ended(name)),
-                _ = look.tick() => {
-                    if running.storeless && restore::can_open(&plan) {
+                // Opening may hang with the disk: on a thread that is waited for only here.
+                _ = look.tick(), if running.storeless && opening.is_none() => {
+                    let plan = Arc::clone(&plan);
+                    opening = Some(tokio::task::spawn_blocking(move || restore::can_open(&plan)));
+                }
+                can_open = done(&mut opening) => {
+                    opening = None;
+                    if can_open && running.storeless {
                         info!("the store can be opened now");
                         break Ask::Reload;
                     }
@@ -410,6 +417,14 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
                 return Ok(());
             }
         }
+    }
+}
+
+/// Waits for what was begun on a thread of its own: for ever where nothing was.
+async fn done(begun: &mut Option<JoinHandle<bool>>) -> bool {
+    match begun {
+        Some(task) => task.await.unwrap_or(false),
+        None => std::future::pending().await,
     }
 }
 

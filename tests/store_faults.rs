@@ -274,6 +274,23 @@ fn a_disk_that_hangs_stops_neither_a_reload_nor_the_alerts() {
     shelf.all_is_stored(&daemon, "core-a1", hot);
 }
 
+#[test]
+fn a_disk_that_hangs_while_the_store_is_looked_for_stops_no_signal() {
+    let shelf = Shelf::new();
+    let hangs = shelf.folder().join("hangs");
+    let state = shelf.folder().join("state");
+    std::fs::write(&state, "no folder").unwrap();
+    let mut program = Command::new(env!("CARGO_BIN_EXE_tubwatch"));
+    program.env("LD_PRELOAD", faults::shim()).env("SHIM_HANGS", &hangs);
+    let daemon = shelf.site.run_as(program);
+    daemon.connected();
+    assert_eq!(daemon.get("/health").0, 503);
+    std::fs::write(&hangs, "").unwrap();
+    std::fs::remove_file(&state).unwrap();
+    wait_until(PATIENCE, "making the store hangs", || std::fs::read(&hangs).unwrap() == b"hangs");
+    assert!(daemon.terminate().0.success());
+}
+
 /// Samples in it: some chunks full.
 const FILLED: i64 = 13_000;
 
