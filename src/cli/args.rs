@@ -253,6 +253,20 @@ pub struct SpawnArgs {
     /// Another tub whose core probe stands in
     #[arg(long, value_name = "TUB")]
     pub like: Option<String>,
+    /// What went in
+    #[command(flatten)]
+    pub filling: FillingArgs,
+    /// You know better: a heat run that is not in the logbook, volumes that look swapped
+    #[arg(long)]
+    pub anyway: bool,
+    /// When: 2026-11-20 10:00, 2026-11-20, RFC 3339, or now
+    #[arg(long, value_name = "TIME", default_value = "now")]
+    pub at: String,
+}
+
+/// What went into a tub, of `spawn` and `amend`.
+#[derive(Debug, Args)]
+pub struct FillingArgs {
     /// Grain spawn in each, such as 2L
     #[arg(long, value_name = "VOLUME", allow_hyphen_values = true)]
     pub grain: Option<String>,
@@ -277,12 +291,6 @@ pub struct SpawnArgs {
     /// Where in the space
     #[arg(long, value_name = "POSITION")]
     pub position: Option<String>,
-    /// You know better: a heat run that is not in the logbook, volumes that look swapped
-    #[arg(long)]
-    pub anyway: bool,
-    /// When: 2026-11-20 10:00, 2026-11-20, RFC 3339, or now
-    #[arg(long, value_name = "TIME", default_value = "now")]
-    pub at: String,
 }
 
 /// `harvest`
@@ -335,30 +343,9 @@ pub struct AmendArgs {
     /// The right kind of container
     #[arg(long, value_name = "KIND")]
     pub kind: Option<String>,
-    /// The right volume of grain
-    #[arg(long, value_name = "VOLUME", allow_hyphen_values = true)]
-    pub grain: Option<String>,
-    /// The right volume of bulk substrate
-    #[arg(long, value_name = "VOLUME", allow_hyphen_values = true)]
-    pub bulk: Option<String>,
-    /// The right dry mass of the bulk substrate
-    #[arg(long, value_name = "MASS", allow_hyphen_values = true)]
-    pub dry_bulk: Option<String>,
-    /// The right dry mass of the grain
-    #[arg(long, value_name = "MASS", allow_hyphen_values = true)]
-    pub dry_grain: Option<String>,
-    /// The right heat run
-    #[arg(long, value_name = "RUN")]
-    pub run: Option<String>,
-    /// The right strain
-    #[arg(long, value_name = "STRAIN")]
-    pub strain: Option<String>,
-    /// The right batch
-    #[arg(long, value_name = "BATCH")]
-    pub batch: Option<String>,
-    /// The right position
-    #[arg(long, value_name = "POSITION")]
-    pub position: Option<String>,
+    /// What went in
+    #[command(flatten)]
+    pub filling: FillingArgs,
     /// As if it had never been written; alone
     #[arg(long, exclusive = false, conflicts_with_all = ["at", "fresh", "dry", "text", "flush", "because", "culture",
         "kind", "grain", "bulk", "dry_bulk", "dry_grain", "run", "strain", "batch", "position"])]

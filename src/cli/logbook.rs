@@ -3,7 +3,7 @@
 //! In: a command's words. Out: the entry on disk, or nothing and one sentence. Several tubs in one
 //! `spawn` are written together or not at all. The running daemon picks entries up by itself.
 
-use super::args::{AmendArgs, Command, HarvestArgs, SpawnArgs, TubAt};
+use super::args::{AmendArgs, Command, FillingArgs, HarvestArgs, SpawnArgs, TubAt};
 use super::enter::{Wish, enter_all};
 use super::speak::{Failure, Outcome, Voice};
 use super::{Site, beside, paper, pasteurise, wording};
@@ -78,6 +78,7 @@ fn spawnings(args: &SpawnArgs, known: &Known) -> Result<Vec<Wish>, Failure> {
         return Err(Failure::Usage(sentence.to_owned()));
     }
     let at = moment::parse(&args.at, known.timezone, known.now)?;
+    let [grain_l, bulk_l, dry_bulk_g, dry_grain_g] = amounts(&args.filling)?;
     let spawning = Spawning {
         name: String::new(),
         culture: args.culture.clone(),
@@ -85,14 +86,14 @@ fn spawnings(args: &SpawnArgs, known: &Known) -> Result<Vec<Wish>, Failure> {
         kind: args.kind.clone(),
         core: args.core.clone(),
         like: args.like.clone(),
-        grain_l: volume("--grain", args.grain.as_deref())?,
-        bulk_l: volume("--bulk", args.bulk.as_deref())?,
-        dry_bulk_g: dry_mass("--dry-bulk", args.dry_bulk.as_deref())?,
-        dry_grain_g: dry_mass("--dry-grain", args.dry_grain.as_deref())?,
-        run: args.run.clone(),
-        strain: args.strain.clone(),
-        batch: args.batch.clone(),
-        position: args.position.clone(),
+        grain_l,
+        bulk_l,
+        dry_bulk_g,
+        dry_grain_g,
+        run: args.filling.run.clone(),
+        strain: args.filling.strain.clone(),
+        batch: args.filling.batch.clone(),
+        position: args.filling.position.clone(),
     };
     let wish = |name: &String| {
         let spawning = Spawning { name: name.clone(), ..spawning.clone() };
@@ -115,26 +116,31 @@ fn flush(text: Option<&str>) -> Result<Option<u32>, Failure> {
     text.map(number).transpose()
 }
 
-fn volume(what: &str, text: Option<&str>) -> Result<Option<f64>, Wrong> {
-    text.map(|text| volume_l(what, text)).transpose()
-}
-
-fn dry_mass(what: &str, text: Option<&str>) -> Result<Option<f64>, Wrong> {
-    text.map(|text| mass_g(what, text, DRY_MAX_G)).transpose()
+/// Litres of grain and of bulk, grams of dry bulk and of dry grain.
+fn amounts(filling: &FillingArgs) -> Result<[Option<f64>; 4], Wrong> {
+    let volume = |what, text: &Option<String>| text.as_deref().map(|text| volume_l(what, text)).transpose();
+    let mass = |what, text: &Option<String>| text.as_deref().map(|text| mass_g(what, text, DRY_MAX_G)).transpose();
+    Ok([
+        volume("--grain", &filling.grain)?,
+        volume("--bulk", &filling.bulk)?,
+        mass("--dry-bulk", &filling.dry_bulk)?,
+        mass("--dry-grain", &filling.dry_grain)?,
+    ])
 }
 
 fn changes(args: &AmendArgs) -> Result<Changes, Failure> {
+    let [grain_l, bulk_l, dry_bulk_g, dry_grain_g] = amounts(&args.filling)?;
     Ok(Changes {
         culture: args.culture.clone(),
         kind: args.kind.clone(),
-        grain_l: volume("--grain", args.grain.as_deref())?,
-        bulk_l: volume("--bulk", args.bulk.as_deref())?,
-        dry_bulk_g: dry_mass("--dry-bulk", args.dry_bulk.as_deref())?,
-        dry_grain_g: dry_mass("--dry-grain", args.dry_grain.as_deref())?,
-        run: args.run.clone(),
-        strain: args.strain.clone(),
-        batch: args.batch.clone(),
-        position: args.position.clone(),
+        grain_l,
+        bulk_l,
+        dry_bulk_g,
+        dry_grain_g,
+        run: args.filling.run.clone(),
+        strain: args.filling.strain.clone(),
+        batch: args.filling.batch.clone(),
+        position: args.filling.position.clone(),
         flush: flush(args.flush.as_deref())?,
         because: args.because.clone(),
     })
