@@ -307,6 +307,28 @@ async fn a_message_that_is_wrong_in_itself_holds_back_only_its_own_alert() {
 }
 
 #[tokio::test]
+async fn a_late_message_that_is_wrong_in_itself_holds_back_only_its_own_alert() {
+    let mut sink = Sink::start([Answer::Head("413 Content Too Large\r\n")]).await;
+    let timing = Timing { longest_pause: Duration::from_secs(2), late: Duration::ZERO, ..quick() };
+    let of_alert = |id, alert_id| OutboxItem { alert_id, ..item(id, "phone") };
+    let waiting = vec![of_alert(1, 7), of_alert(2, 7), of_alert(3, 8)];
+    let (deliverer, mut outcomes) = start(timing, &[messenger("phone", &sink.url)], waiting);
+    let mut order = Vec::new();
+    for _ in 0..3 {
+        order.push(sink.next().await.headers["idempotency-key"].clone());
+    }
+    // The last of an alert is told in place of those before it.
+    assert_eq!(order, ["key-2", "key-3", "key-2"]);
+    let mut accepted = Vec::new();
+    while accepted.len() < 3 {
+        let outcome = outcome(&mut outcomes).await;
+        accepted.extend(outcome.result.is_ok().then_some(outcome.id));
+    }
+    assert_eq!(accepted, [3, 1, 2]);
+    deliverer.stop().await;
+}
+
+#[tokio::test]
 async fn an_item_goes_without_its_commit_when_that_does_not_come() {
     let mut sink = Sink::start([]).await;
     let (deliverer, mut outcomes) = start(quick(), &[messenger("phone", &sink.url)], Vec::new());

@@ -114,7 +114,9 @@ impl Target {
                 Answer::Later(why, asked) => {
                     trouble(&why);
                     let jittered = pause.mul_f64(rand::rng().random_range(0.5..=1.0));
-                    tokio::time::sleep(asked.unwrap_or(jittered).min(RETRY_AFTER_LONGEST)).await;
+                    // Who asks for no pause at all is given one all the same.
+                    let asked = asked.unwrap_or_default().min(RETRY_AFTER_LONGEST);
+                    tokio::time::sleep(asked.max(jittered)).await;
                     pause = (pause * 2).min(PAUSE_LONGEST);
                     pieces.push(piece);
                     continue;

@@ -11,7 +11,7 @@
 //! the store when their turn comes; beyond [`WAITING_MAX`] the oldest are left to the store until
 //! the next start, since the newest are what the grower must know.
 
-use std::collections::{HashSet, VecDeque};
+use std::collections::{HashMap, VecDeque};
 use std::future::Future;
 use std::pin::Pin;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -155,28 +155,20 @@ impl Lane {
         self.queue.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// The first item that is not aside and whose alert has none before it.
+    /// The first item of an alert of which none is aside.
     fn next(&self, now: Instant) -> Next {
         let mut queue = self.lock();
-        let mut held_back = HashSet::new();
-        let mut soonest: Option<Instant> = None;
-        for entry in &mut queue.entries {
-            if held_back.contains(&entry.alert_id) {
-                continue;
-            }
-            match entry.aside_until.filter(|until| *until > now) {
-                Some(until) => {
-                    soonest = Some(soonest.map_or(until, |soonest| soonest.min(until)));
-                    held_back.insert(entry.alert_id);
-                }
-                None if now.saturating_duration_since(entry.born) >= self.timing.late => {
-                    let alert_id = entry.alert_id;
-                    return Next::Turn(late_turn(&mut queue.entries, alert_id));
-                }
-                None => return Next::Turn(turn(entry)),
-            }
+        // Told late, an alert's last item is tried first: any one that is aside holds back the others.
+        let aside = |entry: &Entry| Some((entry.alert_id, entry.aside_until.filter(|until| *until > now)?));
+        let held_back: HashMap<i64, Instant> = queue.entries.iter().filter_map(aside).collect();
+        let Some(entry) = queue.entries.iter_mut().find(|entry| !held_back.contains_key(&entry.alert_id)) else {
+            return Next::Wait(held_back.into_values().min());
+        };
+        if now.saturating_duration_since(entry.born) >= self.timing.late {
+            let alert_id = entry.alert_id;
+            return Next::Turn(late_turn(&mut queue.entries, alert_id));
         }
-        Next::Wait(soonest)
+        Next::Turn(turn(entry))
     }
 
     /// Changes the item numbered `id`, if it has not been left to the store meanwhile.

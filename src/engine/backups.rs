@@ -92,10 +92,8 @@ fn look(plan: &Plan, now: Stamp) -> Result<(Option<PathBuf>, Stamp), (String, Op
     let fail = |why: String, newest| (format!("no backup could be made in {}: {why}", wanted.folder.display()), newest);
     let kept = kept(&wanted.folder)
         .map_err(|error| fail(format!("{error}; is the disk plugged in and the folder there?"), None))?;
-    let newest = kept.last().map(|(at, _)| *at);
-    // A clock that was wrong must not stop them for years.
-    if let Some(newest) = newest.filter(|newest| now.since(*newest) < wanted.every_ms && *newest <= now.plus(MINUTE_MS))
-    {
+    let newest = newest(kept.iter().map(|(at, _)| *at), now);
+    if let Some(newest) = newest.filter(|newest| now.since(*newest) < wanted.every_ms) {
         return Ok((None, newest));
     }
     let made = make(plan, &wanted.folder, now).map_err(|why| fail(why, newest))?;
@@ -106,6 +104,12 @@ fn look(plan: &Plan, now: Stamp) -> Result<(Option<PathBuf>, Stamp), (String, Op
         }
     }
     Ok((Some(made), now))
+}
+
+/// The newest of backups made at `kept`. One of the future was made by a clock that was wrong: it must
+/// neither stop others for years nor make each look take another.
+fn newest(kept: impl Iterator<Item = Stamp>, now: Stamp) -> Option<Stamp> {
+    kept.filter(|at| *at <= now.plus(MINUTE_MS)).max()
 }
 
 /// The whole backups in `folder`, oldest first. Remains of one that was cut short are taken away.
@@ -215,4 +219,18 @@ fn told(plan: &Plan, named: &Named) -> String {
     }
     text.push_str("\nAddresses in tubwatch.toml may be secret too: keep this folder as you keep a key.\n");
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_of_the_future_is_not_the_newest() {
+        let now = Stamp(100 * DAY_MS);
+        let newest = |days: &[i64]| newest(days.iter().map(|day| Stamp(day * DAY_MS)), now).map(|at| at.0 / DAY_MS);
+        assert_eq!(newest(&[98, 99, 4_000]), Some(99));
+        assert_eq!(newest(&[98, 100]), Some(100));
+        assert_eq!((newest(&[4_000]), newest(&[])), (None, None));
+    }
 }

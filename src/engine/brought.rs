@@ -46,7 +46,7 @@ pub fn bring(stored: Vec<Alert>, standing: &Standing, newest: i64, now: Stamp) -
                 }
             }
             None => {
-                let id = if alert.id > newest { alert.id } else { brought.next_id };
+                let id = alert.id.max(brought.next_id);
                 brought.next_id = brought.next_id.max(id + 1);
                 known.push(id);
                 brought.open.push(Alert { id, ..alert.clone() });
@@ -102,6 +102,7 @@ mod tests {
             alert(5, "tub B", 20, Ended),
             alert(7, "tub D", 40, Unacknowledged), // 7 is another's in the store
             alert(12, "tub E", 50, Ended),
+            alert(8, "tub F", 60, Ended), // and so is 8, and what it would be moved to next
         ];
         let standing = Standing { alerts, is_unstored: true, ..Standing::default() };
         let brought = bring(stored.clone(), &standing, 8, Stamp(1_000));
@@ -115,9 +116,10 @@ mod tests {
             named(5, "tub B", Ended),
             named(9, "tub D", Unacknowledged),
             named(12, "tub E", Ended),
+            named(13, "tub F", Ended),
             named(6, "tub C", Ended),
         ];
-        assert_eq!((brief(&brought.changed), brought.next_id), (changed.to_vec(), 13));
+        assert_eq!((brief(&brought.changed), brought.next_id), (changed.to_vec(), 14));
         // Written beside a store, it knows nothing more.
         let beside = Standing { is_unstored: false, ..standing };
         assert_eq!(bring(stored.clone(), &beside, 8, Stamp(1_000)).open, stored);

@@ -62,11 +62,14 @@ fn a_runaway_core_is_told_in_time() {
     let seen = bench.keeper.tub_view("A1-2026-11-11", bench.now).unwrap();
     assert!(seen.alerts.contains(&id), "{:?}", seen.alerts);
     assert!((seen.core_over_air_k.unwrap() - 8.5).abs() < 0.1);
+    bench.keeper.take_changed();
     // Acknowledged, it cools: critical is over 1.5 °C under it for 30 min, the rest 1 °C under 28 for 1 h.
     assert!(bench.keeper.acknowledge(id, bench.now, &mut bench.told));
     bench.run_core(40 * MIN, |_| Some(29.4));
     let alert = bench.standing(Watch::CoreTemperature).unwrap();
     assert_eq!(alert.severity, Severity::Warning);
+    // Nobody is told, but after a power cut it must not be what it no longer is.
+    assert_eq!(bench.keeper.take_changed().last().map(|noted| noted.severity), Some(Severity::Warning));
     bench.run_core(61 * MIN, |_| Some(27.0));
     // Whoever was told that it was critical must be told of its end.
     let ended = |event: &&AlertEvent| of_core(event) && event.kind == EventKind::Returned;

@@ -88,10 +88,13 @@ fn a_silent_probe_puts_its_bands_aside() {
     bench.run_core(10 * MIN, |_| None);
     assert_eq!(bench.standing(Watch::CoreTemperature).unwrap().state, AlertState::Suppressed);
     assert_eq!(bench.standing(Watch::ProbeSilent).unwrap().state, AlertState::Unacknowledged);
+    bench.keeper.take_changed();
     bench.run_core(MIN, |_| Some(29.0));
     // As it was before, and nobody is told a second time.
     assert_eq!(bench.standing(Watch::CoreTemperature).unwrap().state, AlertState::Acknowledged);
     assert_eq!(bench.take_of(Watch::CoreTemperature), []);
+    let noted: Vec<_> = bench.keeper.take_changed().into_iter().map(|alert| (alert.id, alert.state)).collect();
+    assert_eq!(noted, [(id, AlertState::Acknowledged)], "the store knows it too");
     // Heat that is critical is explained by nothing.
     bench.run_core(MIN, |_| Some(31.5));
     bench.run_core(10 * MIN, |_| None);

@@ -151,6 +151,8 @@ impl Book {
             }
             (Some(open), Some(wanted)) => {
                 let alert = &mut open.alert;
+                let (severity, state) = (alert.severity, alert.state);
+                let (told, noted) = (events.len(), self.changed.len());
                 if alert.state == AlertState::Suppressed {
                     // It is judged again, so nothing explains it away any more.
                     alert.state = unsuppressed(alert);
@@ -173,6 +175,13 @@ impl Book {
                 let happening = if worse { Happening::Worse } else { Happening::Stands };
                 let id = alert.id;
                 self.happen(id, happening, at, events);
+                // Come down, or explained no more: a start must not tell what it no longer is.
+                if let Some(Open { alert, .. }) = self.alerts.get(&id)
+                    && (alert.severity, alert.state) != (severity, state)
+                    && (events.len(), self.changed.len()) == (told, noted)
+                {
+                    self.changed.push(alert.clone());
+                }
             }
             (Some(open), None) => {
                 let alert = &mut open.alert;
