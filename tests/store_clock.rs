@@ -11,8 +11,8 @@ use rand::{Rng, SeedableRng};
 use tubwatch::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS};
 use tubwatch::climate::{Quality, Quantity, Stamp};
 use tubwatch::store::history::Form;
-use tubwatch::store::{Change, Reader, Sample, Store, Timing, Urgency, Writer};
-use tubwatch::watch::alert::{Alert, AlertState, Severity, Watch};
+use tubwatch::store::{Change, OutboxItem, Reader, Sample, Store, Tells, Timing, Urgency, Writer};
+use tubwatch::watch::alert::{Alert, AlertState, EventKind, Severity, Watch};
 use tubwatch::watch::clock::{self, Sight, Stretch, Trust};
 
 /// 2026-11-25T06:00:00Z, and the machine started a day before.
@@ -176,12 +176,8 @@ fn what_a_wrong_clock_dated_is_put_right_in_rows_and_chunks() {
     }
 }
 
-#[test]
-fn open_alerts_go_with_the_clock() {
-    let folder = tempfile::tempdir().unwrap();
-    let folder = folder.path();
-    let right = NOW - SINCE_BOOT;
-    let alert = |id, watch: Watch, at: i64| Alert {
+fn alert(id: i64, watch: Watch, at: i64) -> Alert {
+    Alert {
         id,
         subject: "x".to_owned(),
         watch,
@@ -196,7 +192,14 @@ fn open_alerts_go_with_the_clock() {
         acknowledged_at: None,
         ended_at: None,
         repeat: 0,
-    };
+    }
+}
+
+#[test]
+fn open_alerts_go_with_the_clock() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let right = NOW - SINCE_BOOT;
     let old = right - 2_500 * DAY_MS + HOUR_MS;
     let own = NOW - 2 * HOUR_MS;
     let alerts =
@@ -209,4 +212,67 @@ fn open_alerts_go_with_the_clock() {
     store.redate(&begun, Stamp(NOW), &[]).unwrap();
     let since: Vec<i64> = store.reader().unwrap().alerts(true).unwrap().iter().map(|it| it.since.0).collect();
     assert_eq!(since, [right + HOUR_MS, own, right + HOUR_MS], "one was raised by a probe's own time");
+}
+
+#[test]
+fn what_was_told_goes_with_the_clock_and_once() {
+    let right = NOW - SINCE_BOOT;
+    let minutes_ago = |minutes: i64| NOW - minutes * MINUTE_MS;
+    // Two hours ahead from the boot on, half an hour ahead for a while (neither could be put right at once),
+    // right for an hour: first as the step to it is seen, then as it is made good later.
+    for is_later in [false, true] {
+        let folder = tempfile::tempdir().unwrap();
+        let folder = folder.path();
+        let ahead = |id, by_ms: i64, since: i64| Stretch {
+            since: Stamp(since + by_ms),
+            ..stretch(id, "this", right + by_ms, Trust::Plausible)
+        };
+        let mut stretches = vec![
+            ahead(1, 2 * HOUR_MS, right + 1_000),
+            ahead(2, HOUR_MS / 2, minutes_ago(240)),
+            ahead(3, 0, minutes_ago(60)),
+        ];
+        if !is_later {
+            stretches.pop();
+        }
+        // When in truth, under which clock (by which it is ahead): none lies in the window of another.
+        let mut times = vec![(1_200, 120), (500, 120), (140, 30), (100, 30)];
+        if is_later {
+            times.extend([(20, 0), (50, 0)]);
+        }
+        let mut changes: Vec<Change> = stretches.into_iter().map(Change::Clock).collect();
+        for (id, (minutes, ahead)) in (1..).zip(&times) {
+            let at = minutes_ago(*minutes) + ahead * MINUTE_MS;
+            changes.push(Change::Alert(alert(id, Watch::CoreTemperature, at)));
+            changes.push(Change::Outbox(OutboxItem {
+                id,
+                messenger: "phone".to_owned(),
+                alert_id: id,
+                event: Tells::Event(EventKind::Raised),
+                body: "{}".to_owned(),
+                idempotency_key: format!("key-{id}"),
+                created_at: Stamp(at),
+                tries: 0,
+            }));
+            if id % 2 == 0 {
+                changes.push(Change::Delivered { id, at: Stamp(at + 500) });
+            }
+        }
+        write(folder, changes);
+        let mut store = Store::open(folder).unwrap();
+        let begun = clock::begin(&store.reader().unwrap().stretches().unwrap(), &sight(false), None);
+        assert_eq!((begun.moves.len(), begun.stepped_ms.is_none()), (2, is_later));
+        store.redate(&begun, Stamp(NOW), &[]).unwrap();
+        drop(store);
+        let wanted: Vec<i64> = times.iter().map(|(minutes, _)| minutes_ago(*minutes)).collect();
+        let reader = Reader::open(folder).unwrap();
+        let since: Vec<i64> = reader.alerts(true).unwrap().iter().map(|alert| alert.since.0).collect();
+        assert_eq!(since, wanted);
+        let told = "SELECT created_at, ifnull(delivered_at - created_at, 500) FROM outbox ORDER BY id";
+        let connection = connection(folder);
+        let mut told = connection.prepare(told).unwrap();
+        let told = told.query_map([], |row| Ok((row.get(0)?, row.get(1)?))).unwrap();
+        let told: Vec<(i64, i64)> = told.collect::<Result<_, _>>().unwrap();
+        assert_eq!(told, wanted.iter().map(|at| (*at, 500)).collect::<Vec<_>>());
+    }
 }

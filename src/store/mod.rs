@@ -42,6 +42,7 @@ pub mod standing;
 pub mod stretches;
 pub mod summary;
 pub mod told;
+mod told_anew;
 mod window;
 pub mod writer;
 mod zones;

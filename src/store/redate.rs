@@ -8,33 +8,21 @@
 
 use std::collections::{HashMap, HashSet};
 
-use rusqlite::{Connection, Transaction, TransactionBehavior, named_params};
+use rusqlite::{Connection, Transaction, TransactionBehavior};
 
 use super::chunk::Row;
 use super::chunks::{self, ChunkError, Columns, Span};
 use super::error::StoreError;
 use super::open::Store;
 use super::rows::{self, SampleRow};
-use super::{Change, Known, Timing, merge, stretches};
+use super::{Change, Known, Timing, merge, stretches, told_anew};
 use crate::climate::{Quality, Quantity, Stamp};
-use crate::watch::alert::Watch;
 use crate::watch::clock::{Begun, Move, Trust};
 use crate::watch::dating::FUTURE_MS;
 use crate::watch::judge;
 
 /// Rows moved at a time: 0.1 MB.
 const ROWS_AT_ONCE: usize = 1 << 10;
-
-/// Watches that run on the machine's clock: their open alerts go with every step.
-const ON_THE_CLOCK: [Watch; 7] = [
-    Watch::ProbeSilent,
-    Watch::SourceDown,
-    Watch::Store,
-    Watch::Clock,
-    Watch::MessengerFailing,
-    Watch::BackupOld,
-    Watch::Config,
-];
 
 impl Store {
     /// Does what `begun` comes to at `now`, by the clock that holds from here on: moves samples, open
@@ -54,7 +42,7 @@ impl Store {
                 anew.heap(&transaction)?;
                 anew.chunks(&transaction)?;
             }
-            told(&transaction, begun)?;
+            told_anew::told(&transaction, begun, now)?;
             for gone in &begun.moves {
                 transaction.execute("DELETE FROM clock WHERE id = ?1", [gone.stretch])?;
             }
@@ -261,34 +249,4 @@ fn asked_anew(row: &SampleRow, is_ahead: bool) -> u16 {
         packed |= (quality as u16) << bits;
     }
     packed
-}
-
-/// Open alerts and waiting messages that were dated by the clock of before go with it.
-fn told(transaction: &Transaction<'_>, begun: &Begun) -> rusqlite::Result<()> {
-    let on_the_clock = ON_THE_CLOCK.map(|watch| format!("'{}'", watch.word())).join(", ");
-    let others = format!("watch NOT IN ({on_the_clock})");
-    for Move { since, by_ms, .. } in &begun.moves {
-        let until = begun.stretch.since.plus(-by_ms);
-        // What an earlier start left takes all with it that is of its time.
-        let which = if begun.stepped_ms.is_some() { &others } else { "TRUE" };
-        shift(transaction, which, (*since, until, *by_ms))?;
-        let sql = "UPDATE outbox SET created_at = created_at + ?3
-            WHERE delivered_at IS NULL AND created_at BETWEEN ?1 AND ?2";
-        transaction.execute(sql, (since.0, until.0, by_ms))?;
-    }
-    if let Some(by_ms) = begun.stepped_ms {
-        shift(transaction, &format!("watch IN ({on_the_clock})"), (Stamp(i64::MIN), Stamp(i64::MAX), by_ms))?;
-    }
-    Ok(())
-}
-
-fn shift(transaction: &Transaction<'_>, which: &str, (from, to, by_ms): (Stamp, Stamp, i64)) -> rusqlite::Result<()> {
-    for column in ["since", "first_at", "returned_at", "acknowledged_at"] {
-        let sql = format!(
-            "UPDATE alert SET {column} = {column} + :by
-             WHERE state <> 'ended' AND {which} AND {column} BETWEEN :from AND :to"
-        );
-        transaction.execute(&sql, named_params! {":by": by_ms, ":from": from.0, ":to": to.0})?;
-    }
-    Ok(())
 }
