@@ -358,7 +358,12 @@ pub async fn run(plan: Plan) -> Result<(), DaemonError> {
     let mut is_again = false;
     let mut opening = None;
     loop {
-        let mut running = start(Arc::clone(&plan), Clock::steady(), &mut door, refused.subscribe(), is_again).await?;
+        let mut running = tokio::select! {
+            started = start(Arc::clone(&plan), Clock::steady(), &mut door, refused.subscribe(), is_again) => started?,
+            // A disk may hang, or a long history be read: who is told to stop does not wait for that.
+            _ = terminate.recv() => return Ok(()),
+            _ = interrupt.recv() => return Ok(()),
+        };
         is_again = true;
         let probes = plan.probes.len();
         let doing = format!("watching {probes} {} for {}", if probes == 1 { "probe" } else { "probes" }, plan.site);

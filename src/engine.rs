@@ -349,6 +349,12 @@ impl Engine {
                 for (probe_id, at) in samples {
                     self.seen.remove(probe_id, at);
                     let probe = self.probe_ids.iter().position(|id| *id == probe_id);
+                    // Its commit must not count it as stored.
+                    let stored = |pending: &mut Pending| {
+                        let place = pending.stored.iter().position(|stored| Some(*stored) == probe);
+                        place.map(|place| pending.stored.swap_remove(place))
+                    };
+                    let _ = self.pending.iter_mut().find_map(stored);
                     let source = probe.map_or(0, |probe| self.plan.probes[probe].source);
                     let reason = crate::wire::Refusal::Overflow;
                     let refused =

@@ -87,11 +87,16 @@ impl Shelf {
     /// The tub overheats; the phone must hear of it although the store fails. Returns how many readings
     /// that took: what comes before the second road is there waits at the broker.
     fn an_alert_gets_through(&self, daemon: &Daemon) -> u64 {
+        self.an_alert_gets_through_by(daemon, |at| at)
+    }
+
+    /// The same by a probe whose clock shows something else.
+    fn an_alert_gets_through_by(&self, daemon: &Daemon, shown: impl Fn(i64) -> i64) -> u64 {
         let (mut sent, mut at) = (0, now_ms() - 60_000);
         let heard = || {
             let is_raised = self.posts("core-temperature").iter().any(|post| post["event"] == "raised");
             if !is_raised {
-                self.broker.publish_many([reading("core-a1", at, 31.5)], 1, false);
+                self.broker.publish_many([reading("core-a1", shown(at), 31.5)], 1, false);
                 (sent, at) = (sent + 1, now_ms().max(at + 1));
             }
             is_raised
@@ -248,6 +253,22 @@ fn a_store_locked_by_another_program_is_waited_for() {
     shelf.the_fault_is_over(&daemon);
     shelf.all_is_stored(&daemon, "filler", 50);
     shelf.all_is_stored(&daemon, "core-a1", hot);
+}
+
+#[test]
+fn a_probe_whose_clock_was_never_set_is_heard_while_the_store_fails() {
+    let shelf = Shelf::new();
+    let daemon = shelf.run_with_a_tub();
+    let other = rusqlite::Connection::open(shelf.site.store()).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    // The broker's window fills: what comes now comes by the second road.
+    shelf.broker.publish_many((0..50).map(|n| reading("filler", shelf.begin + n * 1_000, 20.0)), 1, false);
+    shelf.the_fault_is_told(&daemon, "another program is writing to it");
+    let started = now_ms() - 3_600_000;
+    shelf.an_alert_gets_through_by(&daemon, |at| at - started);
+    other.execute_batch("ROLLBACK").unwrap();
+    shelf.the_fault_is_over(&daemon);
+    shelf.all_is_stored(&daemon, "filler", 50);
 }
 
 #[test]
@@ -427,4 +448,54 @@ fn a_backup_beside_the_running_daemon_is_whole_and_comes_back() {
     shelf.site.ok(&["restore", "copy.sqlite"]);
     assert_eq!(samples(&shelf.site), FILLED);
     assert!(shelf.site.ok(&["tubs"]).contains("A1"));
+}
+
+/// A store of 50 samples of `filler`, with what a daemon that was killed left beside it.
+fn cut_short() -> Shelf {
+    let shelf = Shelf::new();
+    let daemon = shelf.run_with_a_tub();
+    shelf.broker.publish_many((0..50).map(|n| reading("filler", shelf.begin + n * 1_000, 20.0)), 1, false);
+    shelf.all_is_stored(&daemon, "filler", 50);
+    daemon.kill_nine();
+    assert!(shelf.folder().join("state/tubwatch.sqlite-wal").metadata().unwrap().len() > 0);
+    shelf
+}
+
+#[test]
+fn a_copy_of_file_and_log_is_restored_with_both() {
+    let shelf = cut_short();
+    let copy = shelf.folder().join("copy");
+    std::fs::create_dir(&copy).unwrap();
+    for name in ["tubwatch.sqlite", "tubwatch.sqlite-wal", "tubwatch.sqlite-shm"] {
+        std::fs::copy(shelf.folder().join("state").join(name), copy.join(name)).unwrap();
+    }
+    std::fs::remove_dir_all(shelf.folder().join("state")).unwrap();
+    shelf.site.ok(&["restore", "copy/tubwatch.sqlite"]);
+    assert_eq!(samples(&shelf.site), 50);
+    assert!(shelf.site.ok(&["tubs"]).contains("A1"));
+}
+
+#[test]
+fn a_log_whose_file_was_moved_away_is_not_played_into_the_next() {
+    let shelf = cut_short();
+    let state = shelf.folder().join("state");
+    shelf.site.ok(&["backup", "copy.sqlite"]);
+    let asides = |state: &Path| {
+        let names = std::fs::read_dir(state).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap());
+        names.filter(|name| name.contains("-wal") && name.contains("aside")).count()
+    };
+    // A new store is made where it stood.
+    std::fs::rename(state.join("tubwatch.sqlite"), shelf.folder().join("away.sqlite")).unwrap();
+    let log = std::fs::read(state.join("tubwatch.sqlite-wal")).unwrap();
+    let daemon = shelf.site.run();
+    daemon.connected();
+    shelf.all_is_stored(&daemon, "filler", 0);
+    assert!(daemon.terminate().0.success());
+    assert_eq!(asides(&state), 1);
+    // The backup is put where it stood.
+    std::fs::remove_file(state.join("tubwatch.sqlite")).unwrap();
+    std::fs::write(state.join("tubwatch.sqlite-wal"), &log).unwrap();
+    shelf.site.ok(&["restore", "copy.sqlite"]);
+    assert_eq!(asides(&state), 2);
+    assert_eq!((samples(&shelf.site), shelf.site.query("PRAGMA integrity_check")), (50, vec![vec!["ok".to_owned()]]));
 }

@@ -14,6 +14,7 @@ use tubwatch::climate::{Quality, Quantity, Reading, Stamp};
 use tubwatch::store::history::Form;
 use tubwatch::store::summary::{QUARTER_MS, Quarter};
 use tubwatch::store::*;
+use tubwatch::watch::clock::{Stretch, Trust};
 use tubwatch::watch::setup::Correction;
 
 const DEADLINE: Duration = Duration::from_secs(30);
@@ -378,6 +379,37 @@ fn only_summaries_are_kept_of_what_is_older_than_asked_for() {
     let mut total = 0;
     reader.quarters("a", Quantity::Temperature, ALL.0, ALL.1, &mut |quarter| total += quarter.count).unwrap();
     assert_eq!(total, 30_010);
+}
+
+#[test]
+fn a_clock_that_nobody_confirmed_throws_nothing_away_for_a_week() {
+    let folder = tempfile::tempdir().unwrap();
+    Store::open(folder.path()).unwrap().probe_ids(&["a"]).unwrap();
+    let kept = || {
+        let mut store = Store::open(folder.path()).unwrap();
+        store.keep_raw(Some(Duration::from_secs(90 * 86_400)));
+        store.seal().unwrap();
+        drop(store);
+        let reader = Reader::open(folder.path()).unwrap();
+        series(&reader, "a", Quantity::Temperature, ALL.0, ALL.1).len()
+    };
+    let sample = |at: i64, timing: Timing| {
+        let values = [Some(20.0 + (at / 60_000 % 5) as f64), None, None, None];
+        Change::Sample(Sample { probe: 1, at: Stamp(at), values, quality: GOOD, timing })
+    };
+    write(folder.path(), (0..10_000).map(|n| sample(n * 60_000, Timing::SETTLED)).collect());
+    seal(folder.path());
+    // It comes up ten years ahead, and an hour goes by.
+    let ahead = 3_650 * DAY_MS;
+    let (boot, why) = ("one".to_owned(), String::new());
+    let stretch = Stretch { id: 1, boot, since: Stamp(ahead), offset_ms: ahead, trust: Trust::Plausible, why };
+    let mut changes = vec![Change::Clock(stretch)];
+    changes.extend((0..60).map(|n| sample(ahead + n * 60_000, Timing::new(1, false))));
+    write(folder.path(), changes);
+    assert_eq!(kept(), 10_060);
+    // A week later it is believed; a chunk goes when all of it is old.
+    write(folder.path(), (0..60).map(|n| sample(ahead + 7 * DAY_MS + n * 60_000, Timing::new(1, false))).collect());
+    assert!(kept() < 5_000);
 }
 
 #[test]

@@ -52,7 +52,7 @@ impl Engine {
     /// first waits at the broker, is stored when the store is well, and makes the figures right again.
     fn beside(&mut self, message: &Message) {
         let now = self.clock.now();
-        let at = message.decoded.time.unwrap_or(message.received);
+        let at = message.decoded.time.filter(dating::was_set).unwrap_or(message.received);
         let known = self.seen.contains(self.probe_ids[message.probe], at);
         if message.carriage.retained || message.carriage.repeat || self.is_future(at, now) || known {
             return;

@@ -7,8 +7,10 @@
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 
-use super::error::StoreError;
-use super::open::{FILE, connect_to_read, inspect, lock, make_folder, own_like_folder, publish};
+use rusqlite::Connection;
+
+use super::error::{StoreError, why};
+use super::open::{FILE, connect_to_read, inspect, lock, make_folder, own_like_folder, publish, read_flags};
 
 /// Copies the store in `folder` to the new file `target`; returns its size in bytes. Beside a running
 /// daemon too: the copy holds everything committed when it began.
@@ -44,10 +46,11 @@ pub fn restore(folder: &Path, from: &Path, set_aside: bool) -> Result<Option<Pat
         let why = "there is a store already; --set-aside renames it first";
         return Err(fail("restore", &target, why));
     }
-    let copied = fs::copy(from, &new).and_then(|_| File::open(&new)?.sync_all());
-    let done = copied.map_err(|error| fail("restore", &target, &error.to_string())).and_then(|()| {
+    let copied = whole_copy(from, &new);
+    let done = copied.map_err(|why| fail("restore", &target, &why)).and_then(|()| {
         own_like_folder(folder, &new);
         let aside = if target.exists() { Some(put_aside(&target)?) } else { None };
+        put_orphans_aside(&target)?;
         let placed = publish(&new, &target).and_then(|()| File::open(folder)?.sync_all());
         placed.map_err(|error| fail("restore", &target, &error.to_string()))?;
         Ok(aside)
@@ -56,18 +59,42 @@ pub fn restore(folder: &Path, from: &Path, set_aside: bool) -> Result<Option<Pat
     done
 }
 
+/// Copies a store's file as it is; where a daemon that was cut short left its log beside it, both together.
+fn whole_copy(from: &Path, new: &Path) -> Result<(), String> {
+    let copied = if with_ending(from, LOG).exists() {
+        let text = new.to_str().ok_or("its path is no plain text")?;
+        let connection = Connection::open_with_flags(from, read_flags()).map_err(|error| why(&error))?;
+        connection.execute("VACUUM INTO ?1", [text]).map(drop).map_err(|error| why(&error))
+    } else {
+        fs::copy(from, new).map(drop).map_err(|error| error.to_string())
+    };
+    copied.and_then(|()| File::open(new).and_then(|file| file.sync_all()).map_err(|error| error.to_string()))
+}
+
+/// The log that SQLite writes beside a file.
+const LOG: &str = "-wal";
+
+fn with_ending(file: &Path, ending: &str) -> PathBuf {
+    let mut name = file.as_os_str().to_owned();
+    name.push(ending);
+    PathBuf::from(name)
+}
+
+/// A log whose file was moved away alone would be played into the next one made there.
+pub(super) fn put_orphans_aside(file: &Path) -> Result<(), StoreError> {
+    // In this order: a log is made only where its file is.
+    let is_left = ["-shm", LOG].iter().any(|ending| with_ending(file, ending).exists());
+    if is_left && !file.exists() { put_aside(file).map(drop) } else { Ok(()) }
+}
+
 /// Renames a store's file and its log, out of the way; returns the new name.
 fn put_aside(file: &Path) -> Result<PathBuf, StoreError> {
-    let name = |number: u32, ending: &str| {
-        let mut name = file.as_os_str().to_owned();
-        name.push(format!(".aside-{number}{ending}"));
-        PathBuf::from(name)
-    };
-    let free = (1..).find(|number| !name(*number, "").exists()).unwrap_or(u32::MAX);
-    for ending in ["-wal", "-shm", ""] {
-        let mut old = file.as_os_str().to_owned();
-        old.push(ending);
-        match fs::rename(&old, name(free, ending)) {
+    const ENDINGS: [&str; 3] = [LOG, "-shm", ""];
+    let name = |number: u32, ending: &str| with_ending(file, &format!(".aside-{number}{ending}"));
+    let is_free = |number: &u32| ENDINGS.iter().all(|ending| !name(*number, ending).exists());
+    let free = (1..).find(is_free).unwrap_or(u32::MAX);
+    for ending in ENDINGS {
+        match fs::rename(with_ending(file, ending), name(free, ending)) {
             Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
                 return Err(fail("set aside", file, &error.to_string()));
             }

@@ -32,6 +32,19 @@ pub(super) struct Span {
     pub count: usize,
 }
 
+impl Span {
+    /// Of a row that begins with id, first, last, count.
+    pub fn of(probe: i64, row: &rusqlite::Row<'_>) -> rusqlite::Result<Span> {
+        let count = counted(row.get(3)?);
+        Ok(Span { id: row.get(0)?, probe, first: row.get(1)?, last: row.get(2)?, count })
+    }
+}
+
+/// A count below 0 is damage, and more than any chunk may hold.
+fn counted(count: i64) -> usize {
+    usize::try_from(count).unwrap_or(usize::MAX)
+}
+
 /// What went wrong: SQLite's fault, or a blob's with the chunk it stands in.
 #[derive(Debug)]
 pub(super) enum ChunkError {
@@ -79,8 +92,7 @@ pub(super) fn spans(
     let mut rows = statement.query([probe, from])?;
     let (mut spans, mut held, mut beyond) = (Vec::new(), 0_usize, 0);
     while let Some(row) = rows.next()? {
-        let count = usize::try_from(row.get::<_, i64>(3)?).unwrap_or(usize::MAX);
-        let span = Span { id: row.get(0)?, probe, first: row.get(1)?, last: row.get(2)?, count };
+        let span = Span::of(probe, row)?;
         if span.first >= to {
             beyond += 1;
             if beyond > LOOK_ON {
@@ -113,8 +125,7 @@ pub(super) fn doubtful_spans(
     let mut rows = statement.query([probe, from, to])?;
     let mut spans = Vec::new();
     while let Some(row) = rows.next()? {
-        let count = usize::try_from(row.get::<_, i64>(3)?).unwrap_or(usize::MAX);
-        let span = Span { id: row.get(0)?, probe, first: row.get(1)?, last: row.get(2)?, count };
+        let span = Span::of(probe, row)?;
         let fault = |fault| ChunkError::Blob(span, fault);
         let quality = blob(row.get_ref(4)?).map_err(fault)?;
         let runs = chunk::unpack_quality(quality, span.count).map_err(fault)?;
@@ -141,10 +152,7 @@ pub(super) fn last_before_open(
 ) -> rusqlite::Result<Option<(Span, Option<i64>)>> {
     let sql = "SELECT id, first, last, count, open_from FROM chunk WHERE probe = ?1 AND last < ?2
         ORDER BY last DESC LIMIT 1";
-    let read = |row: &rusqlite::Row<'_>| {
-        let count = usize::try_from(row.get::<_, i64>(3)?).unwrap_or(usize::MAX);
-        Ok((Span { id: row.get(0)?, probe, first: row.get(1)?, last: row.get(2)?, count }, row.get(4)?))
-    };
+    let read = |row: &rusqlite::Row<'_>| Ok((Span::of(probe, row)?, row.get(4)?));
     connection.prepare_cached(sql)?.query_row((probe, before), read).optional()
 }
 
@@ -194,10 +202,15 @@ fn with_blobs<T>(
     take: impl FnOnce(&Borrowed<'_>) -> T,
 ) -> Result<Option<T>, ChunkError> {
     // Only the columns that are wanted are touched: the others' pages are not even read.
-    let sql = "SELECT stamps, quality, temperature, humidity, co2, battery FROM chunk WHERE id = ?1";
+    // A number is given again once its chunk is gone: one that holds something else is another.
+    let sql = "SELECT stamps, quality, temperature, humidity, co2, battery, count FROM chunk
+        WHERE id = ?1 AND probe = ?2 AND first = ?3 AND last = ?4";
     let mut statement = connection.prepare_cached(sql)?;
-    let mut rows = statement.query([span.id])?;
+    let mut rows = statement.query([span.id, span.probe, span.first, span.last])?;
     let Some(row) = rows.next()? else { return Ok(None) };
+    if counted(row.get(6)?) != span.count {
+        return Ok(None);
+    }
     let column = |index: usize| -> Result<Option<&[u8]>, ChunkError> {
         blob(row.get_ref(index)?).map_err(|fault| ChunkError::Blob(span, fault))
     };
@@ -310,4 +323,36 @@ pub(super) fn remove(connection: &Connection, id: i64) -> rusqlite::Result<()> {
     connection.prepare_cached("DELETE FROM chunk WHERE id = ?1")?.execute([id])?;
     connection.prepare_cached("DELETE FROM summary WHERE chunk = ?1")?.execute([id])?;
     Ok(())
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::super::open::Store;
+    use super::super::stretches::Timing;
+    use super::*;
+
+    #[test]
+    fn a_number_that_was_given_again_is_another_chunk() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(folder.path()).unwrap();
+        let row = |n: i64| Row {
+            at: n * 10_000,
+            values: [20.0, f64::NAN, f64::NAN, f64::NAN],
+            arrival: 0,
+            judged: 0,
+            timing: Timing::SETTLED,
+        };
+        let rows = |count: i64| (0..count).map(row).collect::<Vec<_>>();
+        insert(&store.connection, 1, &rows(10), None).unwrap();
+        let span = last_before(&store.connection, 1, i64::MAX).unwrap().unwrap();
+        let mut columns = Columns::default();
+        assert!(columns.load(&store.connection, span, [true; 4]).unwrap());
+        remove(&store.connection, span.id).unwrap();
+        insert(&store.connection, 1, &rows(11), None).unwrap();
+        let other = last_before(&store.connection, 1, i64::MAX).unwrap().unwrap();
+        assert_eq!((other.id, other.count), (span.id, 11));
+        assert!(!columns.load(&store.connection, span, [true; 4]).unwrap(), "it is looked for anew");
+        assert!(columns.load(&store.connection, other, [true; 4]).unwrap());
+    }
 }

@@ -14,8 +14,8 @@ use rusqlite::{Connection, TransactionBehavior};
 
 use super::chunk::Row;
 use super::chunks::ChunkError;
-use super::merge;
 use super::rows::{self, SampleRow};
+use super::{merge, zones};
 
 /// History is sealed when it has been quiet for so long.
 const QUIET: Duration = Duration::from_secs(30);
@@ -141,7 +141,6 @@ pub(super) fn seal(
         let sql = format!("SELECT {} FROM sample WHERE rowid = ?1", rows::SAMPLE_COLUMNS);
         let mut read = transaction.prepare_cached(&sql)?;
         let mut delete = transaction.prepare_cached("DELETE FROM sample WHERE rowid = ?1")?;
-        let mut narrow = transaction.prepare_cached(ZONE_ANEW)?;
         for number in numbered {
             let mut found = read.query([number])?;
             let Some(row) = found.next()? else { continue };
@@ -160,8 +159,7 @@ pub(super) fn seal(
         let mut done = i64::MIN;
         for number in numbered {
             if *number > done {
-                let last: Option<i64> = narrow.query_map([number], |row| row.get(0))?.next().transpose()?;
-                done = last.unwrap_or(*number);
+                done = zones::anew(&transaction, *number, *number)?.unwrap_or(*number);
             }
         }
     }
@@ -179,12 +177,6 @@ pub(super) fn seal(
     transaction.commit()?;
     Ok((sealed, touched))
 }
-
-/// The zone around a row, after some of its rows are gone: its times anew; gives its last row.
-const ZONE_ANEW: &str = "UPDATE zone SET
-    earliest = ifnull((SELECT min(at) FROM sample WHERE rowid BETWEEN zone.first AND zone.last), earliest),
-    latest = ifnull((SELECT max(at) FROM sample WHERE rowid BETWEEN zone.first AND zone.last), latest)
-    WHERE first <= ?1 AND last >= ?1 RETURNING last";
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]

@@ -13,6 +13,7 @@ use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags};
 
+use super::backup::put_orphans_aside;
 use super::error::{StoreError, why};
 use super::reader::Reader;
 use super::schema::{self, APPLICATION_ID, PROBES, STEPS, VERSION};
@@ -211,7 +212,7 @@ pub(super) fn connect_to_read(path: &Path) -> Result<Connection, StoreError> {
     Ok(connection)
 }
 
-fn read_flags() -> OpenFlags {
+pub(super) fn read_flags() -> OpenFlags {
     OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX
 }
 
@@ -260,6 +261,7 @@ fn create(folder: &Path) -> Result<(), StoreError> {
         connection.close().map_err(|(_, e)| why(&e))?;
         own_like_folder(folder, &new);
         File::open(&new).and_then(|file| file.sync_all()).map_err(|e| e.to_string())?;
+        put_orphans_aside(&path).map_err(|e| e.to_string())?;
         publish(&new, &path).map_err(|e| e.to_string())?;
         File::open(folder).and_then(|file| file.sync_all()).map_err(|e| e.to_string())
     })();

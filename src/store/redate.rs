@@ -15,7 +15,7 @@ use super::chunks::{self, ChunkError, Columns, Span};
 use super::error::StoreError;
 use super::open::Store;
 use super::rows::{self, SampleRow};
-use super::{Change, Known, Timing, merge, stretches, told_anew};
+use super::{Change, Known, Timing, merge, stretches, told_anew, zones};
 use crate::climate::{Quality, Quantity, Stamp};
 use crate::watch::clock::{Begun, Move, Trust};
 use crate::watch::dating::FUTURE_MS;
@@ -121,12 +121,7 @@ impl Anew<'_> {
                 after = number;
             }
         }
-        let of_zone = "FROM sample WHERE rowid BETWEEN zone.first AND zone.last";
-        let sql = format!(
-            "UPDATE zone SET earliest = (SELECT min(at) {of_zone}), latest = (SELECT max(at) {of_zone})
-             WHERE last >= ?1 AND first <= ?2"
-        );
-        transaction.execute(&sql, (first, last))?;
+        zones::anew(transaction, first, last)?;
         Ok(())
     }
 
@@ -196,8 +191,7 @@ impl Anew<'_> {
         let mut read = connection.prepare_cached(&sql)?;
         let mut read = read.query((probe, from_stretch))?;
         while let Some(row) = read.next()? {
-            let count = usize::try_from(row.get::<_, i64>(3)?).unwrap_or(usize::MAX);
-            let span = Span { id: row.get(0)?, probe, first: row.get(1)?, last: row.get(2)?, count };
+            let span = Span::of(probe, row)?;
             if !left.contains(&span.id) {
                 return Ok(Some(span));
             }

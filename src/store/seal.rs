@@ -24,7 +24,7 @@ use super::merge;
 use super::rows::{self, SampleRow};
 use super::zones::Filling;
 use super::{Timing, stretches};
-use crate::climate::stamp::HOUR_MS;
+use crate::climate::stamp::{DAY_MS, HOUR_MS};
 use crate::watch::clock::{Stretch, Trust};
 
 /// Samples of a chunk, about: a day at one every 10 s. Chunks a quarter as long cost a tenth more.
@@ -44,6 +44,10 @@ const LATE_MS: i64 = 6 * HOUR_MS;
 
 /// A heap whose oldest sample is older than the newest by this is sealed however few it holds.
 const OLD_MS: i64 = 26 * HOUR_MS;
+
+/// A clock that nobody confirmed throws nothing away before it has gone on evenly for so long: were it years
+/// ahead, all would be gone before anybody saw.
+const BELIEVED_MS: i64 = 7 * DAY_MS;
 
 /// After a failure; the next commit tells whether the disk is well.
 const PAUSE: Duration = Duration::from_secs(60);
@@ -77,15 +81,20 @@ pub(super) struct Sealer {
     leftovers: bool,
     /// Stretches of the clock that were wrong: what is dated by them tells nothing of what is old.
     wrong: HashSet<u32>,
+    /// When the others began that are not forgotten.
+    begun: HashMap<u32, i64>,
     failed: Option<Instant>,
     /// Raw samples older than the newest by this are thrown away, their summaries stay.
     keep_ms: Option<i64>,
+    /// The newest for that.
+    keep_newest: Option<i64>,
 }
 
 impl Sealer {
     /// Of the heap as it is, read once.
     pub fn load(connection: &Connection, keep_ms: Option<i64>) -> rusqlite::Result<Sealer> {
-        let mut sealer = Sealer { keep_ms, wrong: stretches::wrong(connection)?, ..Sealer::default() };
+        let mut sealer = Sealer { keep_ms, ..Sealer::default() };
+        stretches::all(connection)?.iter().for_each(|stretch| sealer.know(stretch));
         let sealed = rows::sealing(connection)?;
         sealer.leftovers = !sealed.is_empty();
         let mut read = connection.prepare("SELECT rowid, probe, at, quality FROM sample ORDER BY rowid")?;
@@ -110,6 +119,10 @@ impl Sealer {
         if !stretches::is_dated(quality) || self.wrong.contains(&timing.stretch()) {
             return;
         }
+        if timing == Timing::SETTLED || self.begun.get(&timing.stretch()).is_some_and(|begun| at - begun >= BELIEVED_MS)
+        {
+            self.keep_newest = self.keep_newest.max(Some(at));
+        }
         let newest = self.newest_at.map_or(at, |newest| newest.max(at));
         self.newest_at = Some(newest);
         if at < newest - LATE_MS {
@@ -123,8 +136,10 @@ impl Sealer {
     pub fn know(&mut self, stretch: &Stretch) {
         if stretch.trust == Trust::Wrong {
             self.wrong.insert(stretch.id);
+            self.begun.remove(&stretch.id);
         } else {
             self.wrong.remove(&stretch.id);
+            self.begun.insert(stretch.id, stretch.since.0);
         }
     }
 
@@ -214,7 +229,7 @@ impl Sealer {
 
     /// What is older is thrown away.
     fn keep_from(&self) -> Option<i64> {
-        self.keep_ms.zip(self.newest_at).map(|(keep_ms, newest)| newest.saturating_sub(keep_ms))
+        self.keep_ms.zip(self.keep_newest).map(|(keep_ms, newest)| newest.saturating_sub(keep_ms))
     }
 
     /// Begins a round over all rows but the newest; what comes from now on is for the next.

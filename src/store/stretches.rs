@@ -83,16 +83,7 @@ impl Reader {
     /// # Errors
     /// When the store cannot be read.
     pub fn stretches(&self) -> Result<Vec<Stretch>, StoreError> {
-        self.all("SELECT id, boot, since, offset, trust, why FROM clock ORDER BY id", [], |row| {
-            Ok(Stretch {
-                id: row.get(0)?,
-                boot: row.get(1)?,
-                since: Stamp(row.get(2)?),
-                offset_ms: row.get(3)?,
-                trust: word(row, 4, Trust::from_word)?,
-                why: row.get(5)?,
-            })
-        })
+        all(&self.connection).map_err(|error| self.fail(error))
     }
 
     /// The newest dated sample of all probes that names none of the stretches `left_out`. One pass over
@@ -138,8 +129,24 @@ impl Reader {
     }
 }
 
+/// All of them, by their numbers.
+pub(super) fn all(connection: &Connection) -> rusqlite::Result<Vec<Stretch>> {
+    let mut read = connection.prepare("SELECT id, boot, since, offset, trust, why FROM clock ORDER BY id")?;
+    let stretches = read.query_map([], |row| {
+        Ok(Stretch {
+            id: row.get(0)?,
+            boot: row.get(1)?,
+            since: Stamp(row.get(2)?),
+            offset_ms: row.get(3)?,
+            trust: word(row, 4, Trust::from_word)?,
+            why: row.get(5)?,
+        })
+    })?;
+    stretches.collect()
+}
+
 /// The numbers of those that were wrong.
-pub(super) fn wrong(connection: &Connection) -> rusqlite::Result<HashSet<u32>> {
+fn wrong(connection: &Connection) -> rusqlite::Result<HashSet<u32>> {
     let mut read = connection.prepare_cached("SELECT id FROM clock WHERE trust = 'wrong'")?;
     read.query_map([], |row| row.get(0))?.collect()
 }

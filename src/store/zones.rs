@@ -40,6 +40,18 @@ impl Zone {
     }
 }
 
+/// Asks the rows that are left what times lie in the zones of the rows from `first` to `last`; gives the
+/// last row of those zones. One whose rows are all gone keeps its times.
+pub(super) fn anew(transaction: &Transaction<'_>, first: i64, last: i64) -> rusqlite::Result<Option<i64>> {
+    let sql = "UPDATE zone SET
+        earliest = ifnull((SELECT min(at) FROM sample WHERE rowid BETWEEN zone.first AND zone.last), earliest),
+        latest = ifnull((SELECT max(at) FROM sample WHERE rowid BETWEEN zone.first AND zone.last), latest)
+        WHERE last >= ?1 AND first <= ?2 RETURNING last";
+    let mut write = transaction.prepare_cached(sql)?;
+    let mut ends = write.query_map([first, last], |row| row.get(0))?;
+    ends.try_fold(None, |until: Option<i64>, end| Ok(until.max(Some(end?))))
+}
+
 /// The zone that the writer is filling.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Filling(Option<Zone>);
@@ -57,13 +69,8 @@ impl Filling {
     /// Rows up to `through` are gone: a zone that began among them begins after them.
     pub fn cut(transaction: &Transaction<'_>, through: i64) -> rusqlite::Result<()> {
         transaction.execute("DELETE FROM zone WHERE last <= ?1", [through])?;
-        let rest = "(SELECT {}(at) FROM sample WHERE rowid > ?1 AND rowid <= zone.last)";
-        let sql = format!(
-            "UPDATE zone SET first = ?1 + 1, earliest = {}, latest = {} WHERE first <= ?1",
-            rest.replace("{}", "min"),
-            rest.replace("{}", "max")
-        );
-        transaction.execute(&sql, [through])?;
+        transaction.execute("UPDATE zone SET first = ?1 + 1 WHERE first <= ?1", [through])?;
+        anew(transaction, through.saturating_add(1), through.saturating_add(1))?;
         Ok(())
     }
 

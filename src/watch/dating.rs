@@ -18,7 +18,13 @@ use crate::climate::{Quality, Stamp};
 pub const FUTURE_MS: i64 = 2 * MINUTE_MS;
 /// 2000-01-01T00:00:00Z. An earlier time is a clock that was never set (they start at 1970, some
 /// at 1980): no time at all.
-pub const CLOCK_UNSET_BEFORE: Stamp = Stamp(946_684_800_000);
+const CLOCK_UNSET_BEFORE: Stamp = Stamp(946_684_800_000);
+
+/// Whether a probe's own time is one at all: the clock that gave it was set.
+pub fn was_set(own: &Stamp) -> bool {
+    *own >= CLOCK_UNSET_BEFORE
+}
+
 /// Two messages nearer than this are a burst however seldom the probe is expected: a probe that
 /// speaks oftener than its `every` says must not be taken for a backlog for ever.
 const BURST_MS_MAX: i64 = 5 * SECOND_MS;
@@ -107,7 +113,7 @@ impl<T> Dating<T> {
             self.in_backlog = arrival.carriage.resumed;
             self.before = None;
         }
-        if let Some(own) = arrival.own.filter(|own| *own >= CLOCK_UNSET_BEFORE) {
+        if let Some(own) = arrival.own.filter(was_set) {
             let future = own.since(arrival.received) > FUTURE_MS;
             let quality = if future { Quality::Future } else { Quality::Good };
             let Arrival { received, payload, .. } = arrival;
