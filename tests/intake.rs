@@ -330,6 +330,28 @@ fn a_flood_of_one_client_is_slowed_and_the_others_are_heard() {
 }
 
 #[test]
+fn who_waited_for_a_failing_store_is_not_sent_away_as_silent() {
+    let site = site("acknowledge_within = \"100ms\"", true);
+    let daemon = site.run();
+    let port = port(&daemon);
+    let mut board = Raw::greeted(port, "board", 1);
+    let other = rusqlite::Connection::open(site.store()).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    // More than are taken without an acknowledgement.
+    let count = 300_u16;
+    let sent: Vec<u8> = (1..=count).flat_map(|id| publish(0x32, "tent/air", id, "{\"t\": 24.0}")).collect();
+    board.send(&sent);
+    // Longer than it may be silent, once it has paced itself.
+    let began = Instant::now();
+    wait_until(PATIENCE, "the store fails", || daemon.get("/health").0 == 503 && began.elapsed().as_secs() >= 6);
+    other.execute_batch("ROLLBACK").unwrap();
+    for id in 1..=count {
+        assert_eq!(board.receive(4), [&[0x40, 2][..], &id.to_be_bytes()].concat());
+    }
+    wait_until(PATIENCE, "all of it is stored", || rows(&site, "air") == u64::from(count));
+}
+
+#[test]
 fn tls_keeps_the_password_from_the_network() {
     let site = site("cert_file = \"door.pem\"\nkey_file = \"door.key\"", true);
     let made = Command::new("openssl")

@@ -31,6 +31,8 @@ const CYCLE: Duration = Duration::from_millis(500);
 const CATCH_UP: Duration = Duration::from_secs(120);
 /// However short the run is, so many cycles have kills.
 const KILLED_AT_LEAST_UNTIL: i64 = 22;
+/// Cycles in which everything that goes wrong has gone wrong once.
+const ROUND: i64 = 24;
 /// The disk of the store.
 const DISK_MB: usize = 512;
 
@@ -175,11 +177,11 @@ impl Shed {
 
     /// What goes wrong in this cycle; kills only where `kill`.
     fn trouble(&mut self, cycle: i64, kill: bool) {
-        match cycle % 24 {
+        match cycle % ROUND {
             2 => self.broker.restart(),
             3 => self.clocks.set(300_000, 0, false),
             4 => self.sinks[0].answer(503),
-            6 => self.wires[usize::try_from(cycle / 24).unwrap() % WIRES].plug(),
+            6 => self.wires[usize::try_from(cycle / ROUND).unwrap() % WIRES].plug(),
             8 => self.disk.fill(),
             10 | 22 => {
                 self.extra = !self.extra;
@@ -231,20 +233,25 @@ fn nothing_is_lost_in_a_bad_shed() {
     let mut shed = Shed::new();
     shed.daemon().status_when("connected", |status| named(status, "sources", "house")["state"] == "connected");
     let (began, mut cycle) = (Instant::now(), 0_i64);
-    // Killed in the first third, and in the first cycles; then one process has to last.
-    let mut early = None;
+    // Killed in the first third, and in the first cycles; then one process has to last. Its size is that of a
+    // whole round of troubles: a reading of the store or a message under way has handles of its own.
+    let mut early: Option<(u64, usize)> = None;
+    let mut looks = 0;
     while began.elapsed() < length {
         let turn = Instant::now();
         let kill = began.elapsed() < length / 3 || cycle < KILLED_AT_LEAST_UNTIL;
         shed.publish(cycle);
         shed.trouble(cycle, kill);
-        if !kill && early.is_none() && began.elapsed() > length / 2 {
-            early = Some(size_of(shed.daemon()));
+        if !kill && looks < ROUND && began.elapsed() > length / 2 {
+            looks += 1;
+            let (kb, handles) = size_of(shed.daemon());
+            early = Some(early.map_or((kb, handles), |(most_kb, most)| (most_kb.max(kb), most.max(handles))));
         }
         cycle += 1;
         std::thread::sleep(CYCLE.saturating_sub(turn.elapsed()));
     }
     let (early_kb, early_handles) = early.unwrap();
+    println!("at most {early_kb} kB and {early_handles} handles in {looks} looks at half of the time");
     shed.calm();
     wait_until(CATCH_UP, "every acknowledged sample is stored", || shed.stored() >= shed.published);
     assert_eq!(shed.stored(), shed.published);
@@ -254,6 +261,9 @@ fn nothing_is_lost_in_a_bad_shed() {
     wait_until(CATCH_UP, "everything is forwarded", || shed.farm.count("p") >= shed.published);
     let outbox = || shed.site.query("SELECT count(*) FROM outbox WHERE delivered_at IS NULL")[0][0] == "0";
     wait_until(CATCH_UP, "every message is delivered", outbox);
+    // One that is lost never comes back.
+    let given_back = || size_of(shed.daemon()).1 <= early_handles;
+    wait_until(CATCH_UP, &format!("no more than {early_handles} file handles"), given_back);
     let (late_kb, late_handles) = size_of(shed.daemon());
     println!(
         "{} cycles, {} samples, {} kills; memory {early_kb} kB then {late_kb} kB, handles {early_handles} then {late_handles}",
@@ -288,7 +298,6 @@ fn nothing_is_lost_in_a_bad_shed() {
     let latest = dated.concat().iter().map(|at| at.parse::<i64>().unwrap()).max();
     assert!(latest.unwrap() <= now_ms(), "nothing is dated in the future");
 
-    assert!(late_handles <= early_handles + 6, "file handles grow: {early_handles}, then {late_handles}");
     // The duplicate index of what is not sealed yet grows with the samples: 4 bytes each are allowed for.
     let allowed_kb = early_kb + 8_000 + shed.published * 4 / 1024;
     assert!(late_kb <= allowed_kb, "memory grows: {early_kb} kB, then {late_kb} kB");

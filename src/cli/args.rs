@@ -350,6 +350,9 @@ pub struct AmendArgs {
     #[arg(long, exclusive = false, conflicts_with_all = ["at", "fresh", "dry", "text", "flush", "because", "culture",
         "kind", "grain", "bulk", "dry_bulk", "dry_grain", "run", "strain", "batch", "position"])]
     pub void: bool,
+    /// You know better: a heat run that is not in the logbook, a yield beyond any that was published
+    #[arg(long)]
+    pub anyway: bool,
 }
 
 /// `--json`

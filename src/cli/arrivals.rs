@@ -5,7 +5,7 @@
 //! standard output until Ctrl-C; with `--all` also config lines for what nobody reads; with `--write`
 //! those lines in the config, each after a yes. Left out: storing anything.
 
-use std::io::{BufRead, Write};
+use std::io::{BufRead, ErrorKind, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -46,7 +46,13 @@ pub async fn arrivals(plan: Plan, all: bool, write: bool, voice: &mut Voice) -> 
     let mut terminate = signal(SignalKind::terminate()).map_err(Failure::failed)?;
     let mut interrupt = signal(SignalKind::interrupt()).map_err(Failure::failed)?;
     let (news_in, mut news) = mpsc::channel(WAITING_MAX);
-    let daemon = UnixStream::connect(window::path(&plan)).await.ok();
+    let daemon = match UnixStream::connect(window::path(&plan)).await {
+        Err(error) if error.kind() == ErrorKind::PermissionDenied => {
+            let why = "may not be opened from this account; a member of the daemon's group may, once logged in anew, and sudo";
+            return Err(Failure::failed(format!("{} {why}", window::path(&plan).display())));
+        }
+        connected => connected.ok(),
+    };
     let own = own_plan(&plan, daemon.is_some());
     voice.say(opening(&plan, daemon.is_some(), all))?;
     if let Some(stream) = daemon {

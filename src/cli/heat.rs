@@ -28,7 +28,7 @@ pub fn view(
 ) -> Result<TubView, Failure> {
     let setup = &site.plan.setup;
     let culture = setup.cultures.iter().find(|culture| culture.name == tub.culture);
-    let mut measured = Measured { alerts: concerning(tub, alerts), ..Measured::default() };
+    let mut measured = Measured { alerts: concerning(tub, &book.tubs, alerts, site.now), ..Measured::default() };
     let own = own.map(|learned| (learned.requirement, learned.tubs));
     measured.own_requirement = own;
     if let Some(culture) = culture {
@@ -41,7 +41,7 @@ pub fn view(
         measured.temperature_from = told.temperature_from;
     }
     if tub.is_alive() {
-        measured.core_c = match tub.core() {
+        measured.core_c = match figures::core_at(tub, &book.tubs, site.now) {
             Some(core) => latest(site, reader, core, Gaps::for_core)?,
             None => None,
         };
@@ -51,11 +51,17 @@ pub fn view(
     Ok(tub_view(tub, &measured, thermal, site.now, setup.due_not_before_ms))
 }
 
-/// The alerts about this tub or its core probe.
-fn concerning(tub: &Tub, alerts: &[Alert]) -> Vec<i64> {
+/// The alerts about this tub or its core probe, and those of its space or of a tub with the same core that
+/// name it.
+fn concerning(tub: &Tub, tubs: &[Tub], alerts: &[Alert], now: Stamp) -> Vec<i64> {
     let own = format!("tub {}", tub.name);
-    let core = tub.core().map(|core| format!("probe {core}"));
-    let concerns = |alert: &&Alert| alert.subject == own || Some(&alert.subject) == core.as_ref();
+    let core = figures::core_at(tub, tubs, now).map(|core| format!("probe {core}"));
+    let is_part = |c: char| c.is_alphanumeric() || c == '-' || c == '_';
+    let names = |alert: &Alert| {
+        let is_of_others = alert.subject.starts_with("tub ") || alert.subject.starts_with("space ");
+        is_of_others && alert.text.split(|c| !is_part(c)).any(|word| word == tub.name)
+    };
+    let concerns = |alert: &&Alert| alert.subject == own || Some(&alert.subject) == core.as_ref() || names(alert);
     alerts.iter().filter(|_| tub.is_alive()).filter(concerns).map(|alert| alert.id).collect()
 }
 

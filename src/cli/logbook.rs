@@ -19,6 +19,7 @@ pub fn log(site: &Site, command: &Command) -> Outcome {
     let anyway = match command {
         Command::Spawn(args) => args.anyway,
         Command::Harvest(args) => args.anyway,
+        Command::Amend(args) => args.anyway,
         _ => false,
     };
     let known = Known { anyway, ..site.known() };
@@ -170,6 +171,7 @@ fn confirmation(id: i64, resolved: &Resolved, known: &Known) -> String {
     let when = local_text(resolved.at, known.timezone);
     match &resolved.after {
         Some(tub) => format!("{}, {when}: {said}; now {} (entry {id})", tub.id, tub.stage.word()),
+        None if resolved.tub.is_empty() => format!("{when}: {said} (entry {id})"),
         None => format!("{}, {when}: {said} (entry {id})", resolved.tub),
     }
 }

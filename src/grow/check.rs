@@ -27,6 +27,8 @@ const NAME_CHARS_MAX: usize = 32;
 const TEXT_CHARS_MAX: usize = 2_000;
 /// The highest number of a flush; more is a slip of the finger.
 const FLUSH_MAX: u32 = 30;
+/// More grain than so many times the bulk is a slip.
+const SWAPPED_FROM: f64 = 2.0;
 /// Why a tub may end.
 pub const REASONS: [&str; 3] = ["contaminated", "spent", "other"];
 
@@ -136,10 +138,9 @@ fn check_spawning(
     for text in [&spawning.run, &spawning.strain, &spawning.batch, &spawning.position].into_iter().flatten() {
         text_is_sound(text)?;
     }
-    if let Some(run) = &spawning.run
-        && !known.anyway
-    {
-        heat_check::known_run(book, run)?;
+    if !known.anyway {
+        volumes_are_possible(&spawning)?;
+        spawning.run.as_ref().map_or(Ok(()), |run| heat_check::known_run(book, run))?;
     }
     if let Some(probe) = &spawning.core {
         can_be_core(probe, known)?;
@@ -252,7 +253,14 @@ fn check_amendment(entries: &[Entry], book: &Book, deed: &Deed, at: Moment, know
         let spawned = book.tubs.iter().filter(|tub| tub.id == root.tub && !matches!(root.deed, Deed::Spawned(_)));
         *at_ms = after_that_day(at, known, spawned.map(|tub| tub.spawned_at)).0;
     }
-    settle(entries, book, root.tub.clone(), known.now, deed, known)
+    let settled = settle(entries, book, root.tub.clone(), known.now, deed, known)?;
+    if let Some(after) = settled.after.as_ref().filter(|_| !known.anyway) {
+        let before = book.tubs.iter().find(|tub| tub.id == after.id).and_then(|tub| efficiency_pct(tub, 0.0));
+        if let Some(pct) = efficiency_pct(after, 0.0).filter(|pct| before.is_none_or(|before| *pct > before)) {
+            is_believable(pct, "that", "masses", after)?;
+        }
+    }
+    Ok(settled)
 }
 
 /// The words and numbers that an amendment names.
@@ -266,7 +274,9 @@ fn changes_are_possible(book: &Book, tub: &str, more: &Changes, known: &Known) -
     for text in [&more.strain, &more.batch, &more.position].into_iter().flatten() {
         text_is_sound(text)?;
     }
-    if let Some(run) = &more.run {
+    if let Some(run) = &more.run
+        && !known.anyway
+    {
         heat_check::known_run(book, run)?;
     }
     if let (Some(flush), Some(tub)) = (more.flush, book.tubs.iter().find(|known| known.id == tub)) {
@@ -404,12 +414,30 @@ fn masses_are_possible(fresh_g: f64, dry_g: Option<f64>) -> Result<(), Wrong> {
 
 /// A picking that would bring the tub beyond any yield that was published is a slip of the finger.
 fn yield_is_believable(tub: &Tub, fresh_g: f64) -> Result<(), Wrong> {
+    efficiency_pct(tub, fresh_g).map_or(Ok(()), |pct| is_believable(pct, &format!("{fresh_g} g"), "mass", tub))
+}
+
+/// With `more_g` picked beside what was.
+fn efficiency_pct(tub: &Tub, more_g: f64) -> Option<f64> {
     let so_far: f64 = tub.harvests.iter().map(|harvest| harvest.fresh_g).sum();
-    let efficiency = Filling::of(tub).dry_mass().and_then(|dry| biological_efficiency_pct(so_far + fresh_g, dry));
-    match efficiency {
-        Some(pct) if pct > BELIEVABLE_PCT => Err(Wrong::Forbidden(format!(
-            "{fresh_g} g would bring tub {} to a biological efficiency of {pct:.0} %, beyond any published; check the mass, or say --anyway",
-            tub.name
+    Filling::of(tub).dry_mass().and_then(|dry| biological_efficiency_pct(so_far + more_g, dry))
+}
+
+fn is_believable(pct: f64, what: &str, to_check: &str, tub: &Tub) -> Result<(), Wrong> {
+    if pct <= BELIEVABLE_PCT {
+        return Ok(());
+    }
+    Err(Wrong::Forbidden(format!(
+        "{what} would bring tub {} to a biological efficiency of {pct:.0} %, beyond any published; check the {to_check}, or say --anyway",
+        tub.name
+    )))
+}
+
+/// Spawn is mixed into bulk, one part to one to five (common practice, no source).
+fn volumes_are_possible(spawning: &Spawning) -> Result<(), Wrong> {
+    match (spawning.grain_l, spawning.bulk_l) {
+        (Some(grain_l), Some(bulk_l)) if grain_l > SWAPPED_FROM * bulk_l => Err(Wrong::Forbidden(format!(
+            "{grain_l} L of grain in {bulk_l} L of bulk looks swapped; if it is right, say --anyway"
         ))),
         _ => Ok(()),
     }

@@ -27,6 +27,8 @@ pub(super) struct Life {
     latest: Stamp,
     /// Since when the deeds say that it must have been colonised.
     must_be_colonised: Option<Stamp>,
+    /// That it is colonised follows from what was logged; nobody said so.
+    is_implied: bool,
 }
 
 impl Life {
@@ -70,6 +72,7 @@ impl Life {
             before: None,
             latest: at,
             must_be_colonised: None,
+            is_implied: false,
         }
     }
 
@@ -127,6 +130,12 @@ impl Life {
 
     fn colonised(&mut self, at: Stamp, timezone: Tz) -> Result<(), String> {
         if let Some(since) = self.tub.colonised_at {
+            if self.is_implied {
+                let since = local_text(since, timezone);
+                return Err(format!(
+                    "is colonised since {since}, as what was logged then says; if it was earlier, say so with --at"
+                ));
+            }
             return Err(format!("is colonised since {}; amend that entry to change it", local_text(since, timezone)));
         }
         self.tub.colonised_at = Some(at);
@@ -190,6 +199,7 @@ impl Life {
         };
         self.picked |= own;
         let since = *self.must_be_colonised.get_or_insert(at);
+        self.is_implied |= self.tub.colonised_at.is_none();
         self.tub.colonised_at.get_or_insert(since);
         self.tub.opened_at.get_or_insert(at);
         self.stage(at, Stage::Fruiting);

@@ -1,7 +1,7 @@
 //! A window on what arrives: a Unix socket in the store's folder, for `tubwatch arrivals`.
 //!
-//! In: whoever may open the socket (the daemon's own user). Out: one JSON object a line and arrival.
-//! A looker-on that does not keep up is told how many were passed over; it never holds up a source.
+//! In: whoever may open the socket (the daemon's own user, and who shares its folder). Out: one JSON object a
+//! line and arrival. A looker-on that does not keep up is told how many were passed over; it never holds up a source.
 
 use std::io::ErrorKind;
 use std::os::unix::fs::PermissionsExt;
@@ -147,7 +147,10 @@ fn listen(path: &Path) -> std::io::Result<UnixListener> {
         _ => {}
     }
     let listener = UnixListener::bind(path)?;
-    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600))?;
+    // As with the store: where the folder's group may write in it, it may look on too.
+    let of_folder = path.parent().map(std::fs::metadata).transpose()?.map_or(0, |folder| folder.permissions().mode());
+    let mode = if of_folder & 0o020 != 0 { 0o660 } else { 0o600 };
+    std::fs::set_permissions(path, std::fs::Permissions::from_mode(mode))?;
     Ok(listener)
 }
 

@@ -11,11 +11,12 @@ use std::path::{Path, PathBuf};
 use chrono_tz::Tz;
 
 use super::csv::Csv;
-use super::{books, climate_file, flushes_file, heat_file, package, tubs_file};
+use super::{books, climate_file, flushes_file, heat_file, package, paper, tubs_file};
 use crate::climate::Stamp;
 use crate::grow::logbook::{Entry, Run, fold};
 use crate::grow::tub::Tub;
 use crate::store::{Reader, StoreError};
+use crate::watch::alert::Alert;
 use crate::watch::setup::Setup;
 
 /// How fine `climate.csv` and the lines are.
@@ -206,7 +207,11 @@ pub fn export(
     })?;
     let alerts = reader.alerts(false)?;
     folder.write("alerts.csv", &books::ALERTS, |csv| {
-        for alert in alerts.iter().filter(|alert| options.takes_moment(alert.since)) {
+        let of_tub = |alert: &&Alert| match options.tub_in(tubs) {
+            Ok(Some(tub)) => paper::concerns(alert, tub, tub.ended_at.unwrap_or(options.now)),
+            _ => true,
+        };
+        for alert in alerts.iter().filter(|alert| options.takes_moment(alert.since)).filter(of_tub) {
             books::alert_row(csv, alert)?;
         }
         Ok(())

@@ -16,6 +16,7 @@ use axum::response::{IntoResponse, Response};
 
 use super::page;
 use super::session;
+use super::write::inside;
 use crate::config::plan::Secret;
 
 /// Who may read from where.
@@ -147,7 +148,7 @@ impl Visitor {
     fn unknown(&self, request: &Request) -> Response {
         let answer = if self.access.token.is_some() && request.method() == Method::GET && wants_page(request.headers())
         {
-            page::answer(StatusCode::UNAUTHORIZED, page::sign::in_form(request.uri().path(), None))
+            page::answer(StatusCode::UNAUTHORIZED, page::sign::in_form(&inside(Some(request.uri().path())), None))
         } else {
             sentence(
                 StatusCode::UNAUTHORIZED,

@@ -93,7 +93,7 @@ pub(super) async fn show_sign_in(State(desk): State<Desk>, request: Request) -> 
 }
 
 /// A path of this site; anything else becomes `/`.
-fn inside(next: Option<&str>) -> String {
+pub(super) fn inside(next: Option<&str>) -> String {
     let sound = |path: &&str| {
         path.starts_with('/')
             && !path.starts_with("//")

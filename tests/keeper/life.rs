@@ -178,6 +178,23 @@ fn a_core_that_stands_in_for_others_raises_one_alert() {
 }
 
 #[test]
+fn a_core_whose_own_tub_is_past_its_limits_raises_one_alert_for_the_others() {
+    let alike = |name: &str| {
+        let mut other = tub(name, "shelf", Stage::Colonising, None);
+        other.like = Some("A1-2026-11-11".into());
+        other
+    };
+    let owner = tub("A1", "shelf", Stage::Fruiting, Some("core-a1"));
+    let mut bench = Bench::new(vec![owner, alike("A2"), alike("A3"), alike("A4")]);
+    bench.run_core(10 * MIN, |_| Some(31.5));
+    let events = bench.take_of(Watch::CoreTemperature);
+    assert_eq!(events, [one(EventKind::Raised, "tub A2", Severity::Critical, 0)]);
+    let alert = bench.standing(Watch::CoreTemperature).unwrap();
+    assert!(alert.text.contains("; concerns A3, A4."), "{}", alert.text);
+    assert!(bench.keeper.tub_view("A4-2026-11-11", bench.now).unwrap().alerts.contains(&alert.id));
+}
+
+#[test]
 fn what_was_answered_while_nobody_ran_ends_at_the_start() {
     let mut ripe = tub("B1", "tent", Stage::Fruiting, None);
     ripe.pins_at = Some(Stamp(START - 5 * 24 * HOUR));

@@ -2,7 +2,8 @@
 
 use chrono_tz::Europe::Lisbon;
 
-use tubwatch::grow::logbook::{Deed, check};
+use tubwatch::grow::check::Known;
+use tubwatch::grow::logbook::{Changes, Deed, check};
 use tubwatch::grow::moment::{Moment, parse};
 use tubwatch::grow::wrong::Wrong;
 
@@ -89,6 +90,12 @@ fn each_refusal_says_what_is_wrong_and_what_would_be_right() {
         ("B2", Deed::Closed, "now", "1: tub B2 is not open"),
         ("B2", Deed::Rested, "now", "1: tub B2 has not been opened yet"),
         ("A1", Deed::Colonised, "now", "1: tub A1 is colonised since 2026-12-01 10:00"),
+        (
+            "C1",
+            spawn_with(|s| (s.grain_l, s.bulk_l) = (Some(20.0), Some(1.0))),
+            "now",
+            "1: 20 L of grain in 1 L of bulk looks swapped; if it is right, say --anyway",
+        ),
         ("A1", harvest(10.0, Some(4)), "now", "1: flush 4 of tub A1 would leave flushes out"),
         ("", void(7), "now", "1: entry 7 is no line about a tub"),
         ("", amend_at(5, "2026-11-01"), "2026-11-01", "1: tub A1-2026-11-18 was spawned on 2026-11-18 10:00"),
@@ -172,4 +179,37 @@ fn a_second_filling_on_the_same_day_gets_a_number_and_a_void_one_gives_its_id_ba
     assert_eq!(again(&typed, "2026-11-18").at, at("2026-11-18 11:00"));
     typed.log("2026-11-18 12:00", void(1));
     assert_eq!(again(&typed, "2026-11-18 12:00").tub, "A1-2026-11-18");
+}
+
+#[test]
+fn what_is_mended_is_held_against_the_same_bounds_unless_the_grower_knows_better() {
+    let mut typed = Typed::default();
+    let Deed::Spawned(mut tub) = spawning("D1", None) else { unreachable!("made above") };
+    tub.dry_bulk_g = Some(405.0);
+    typed.add("D1-2026-11-02", "2026-11-02 10:00", Deed::Spawned(tub));
+    typed.add("D1-2026-11-02", "2026-12-10 10:00", harvest(300.0, None));
+    let changed = |more: Changes| Deed::Amended {
+        entry: 1,
+        void: false,
+        at_ms: None,
+        fresh_g: None,
+        dry_g: None,
+        text: None,
+        more: Box::new(more),
+    };
+    let lighter = changed(Changes { dry_bulk_g: Some(40.0), ..Changes::default() });
+    let heated = changed(Changes { run: Some("elsewhere".to_owned()), ..Changes::default() });
+    for (deed, expected) in [
+        (amend_fresh(2, 4_000.0), "that would bring tub D1 to a biological efficiency of 988 %, beyond any published"),
+        (lighter, "that would bring tub D1 to a biological efficiency of 750 %, beyond any published"),
+        (heated, "no heat run is called \"elsewhere\""),
+    ] {
+        let now = parse("now", Lisbon, at(NOW)).unwrap();
+        let wrong = check(&typed.0, "", &deed, now, &known()).expect_err(expected).to_string();
+        assert!(wrong.starts_with(expected) && wrong.ends_with("say --anyway"), "{wrong}");
+        check(&typed.0, "", &deed, now, &Known { anyway: true, ..known() }).unwrap();
+    }
+    // Lower is always believed.
+    let now = parse("now", Lisbon, at(NOW)).unwrap();
+    check(&typed.0, "", &amend_fresh(2, 200.0), now, &known()).unwrap();
 }

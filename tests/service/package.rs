@@ -82,10 +82,12 @@ ls /var/lib/tubwatch
 step again
 dpkg --force-unsafe-io --no-triggers -i /packages/tubwatch_0.1.0-2_*.deb
 tubwatch show A1 | head -1
+test -L /etc/systemd/system/multi-user.target.wants/tubwatch.service
 step purge
 dpkg --no-triggers -P tubwatch
 test ! -e /etc/tubwatch
 test ! -e /var/lib/tubwatch
+test ! -L /etc/systemd/system/multi-user.target.wants/tubwatch.service
 step over
 '
 "#;

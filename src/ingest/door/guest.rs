@@ -206,7 +206,13 @@ impl<S: Stream> Guest<S> {
             tokio::select! {
                 biased;
                 () = other_than(&mut changed, phase) => {}
-                () = acks.given() => self.answer(&acks.take()).await?,
+                () = acks.given() => {
+                    if self.unanswered >= UNANSWERED_MAX {
+                        // Nobody listened to it meanwhile.
+                        heard = Instant::now();
+                    }
+                    self.answer(&acks.take()).await?;
+                }
                 // It may wait for its acknowledgements in silence: that is the commit's slowness, not its own.
                 () = sleep_until(heard + patience), if reading => {
                     return Err(format!("silent for {} s", patience.as_secs()));

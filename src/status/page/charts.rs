@@ -107,7 +107,9 @@ impl Figure<'_> {
     pub(in crate::status) fn csv(&self) -> String {
         let mut out = "time".to_owned();
         for (name, _) in &self.lines {
-            let name = name.replace(' ', "_");
+            // A probe may be called anything: no comma, quote or formula of it reaches a spreadsheet.
+            let name: String = name.chars().map(|c| if c.is_alphanumeric() || c == '-' { c } else { '_' }).collect();
+            let name = name.trim_start_matches('-');
             let _ = write!(out, ",{name}_mean,{name}_min,{name}_max");
         }
         out.push_str(",not_believed\r\n");

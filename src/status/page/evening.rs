@@ -23,7 +23,8 @@ pub(super) fn evening(snapshot: &Snapshot, seat: &Seat<'_>, clock: Clock) -> Opt
     let probe_of = |tub: &TubView| tub.temperature_from.clone();
     let hot =
         |one: &&TubView, other: &&TubView| one.core_c.partial_cmp(&other.core_c).unwrap_or(std::cmp::Ordering::Equal);
-    let measured = snapshot.tubs.iter().filter(|tub| tub.core_c.is_some());
+    // Of equals the first: tubs that another's core stands in for come after it.
+    let measured = snapshot.tubs.iter().rev().filter(|tub| tub.core_c.is_some());
     let tub = measured.filter(|tub| probe_of(tub).is_some_and(|probe| !is_silent(snapshot, &probe))).max_by(hot)?;
     let core = tub.core_c?;
     let said = format!("The warmest core is {}: {} now", tub.name, clock.degrees(core));

@@ -105,6 +105,7 @@ fn access(seat: &Seat<'_>) -> Markup {
 fn in_short(snapshot: &Snapshot) -> String {
     let standing = snapshot.alerts.iter().filter(|alert| rank(alert) == 0).count();
     match (standing, snapshot.inner.faults.is_empty()) {
+        (0, true) if snapshot.probes.iter().any(is_doubtful) => "not every probe can be believed".to_owned(),
         (0, true) => "nothing is wrong".to_owned(),
         (0, false) => "this machine needs a look".to_owned(),
         (count, _) => format!("{count} wrong"),

@@ -116,7 +116,10 @@ pub(in crate::status) fn figures<'a>(story: &'a Story<'_>, span: &Span) -> Vec<F
     let of = |quantity: Quantity| {
         move |bands: &StageBands| limits::of_air(bands, quantity, !has_core && quantity == Quantity::Temperature)
     };
-    let requirement = limits::culture(story.setup, &story.tub.culture).map(|culture| culture.thermal.requirement);
+    // The grower's own tubs, where they have told; an ended one is measured by the handbook.
+    let learned = story.view.and_then(|view| view.requirement.as_ref()).map(|need| (need.low, need.high));
+    let handbook = || limits::culture(story.setup, &story.tub.culture).map(|culture| culture.thermal.requirement);
+    let requirement = learned.or_else(|| handbook().map(|need| (need.low, need.high)));
     let mut all = vec![Figure {
         key: "temperature",
         title: "Temperature",
@@ -160,22 +163,17 @@ pub(in crate::status) fn figures<'a>(story: &'a Story<'_>, span: &Span) -> Vec<F
         ),
         lines: vec![("collected", &it.warmth)],
         bands: requirement
-            .map(|need| Limits { from: span.from, to: span.to, low: Some(need.low), high: Some(need.high) })
-            .filter(|_| {
-                span.to > story.tub.spawned_at
-                    && it.warmth.lane.range().is_some_and(|(_, high)| high > need_shown(requirement))
+            // Drawn once a fifth of it is collected: before that it would flatten the line.
+            .filter(|(low, _)| {
+                span.to > story.tub.spawned_at && it.warmth.lane.range().is_some_and(|(_, high)| high > low / 5.0)
             })
+            .map(|(low, high)| Limits { from: span.from, to: span.to, low: Some(low), high: Some(high) })
             .into_iter()
             .collect(),
         band_words: "between these two it is time to look",
     });
     all.extend(air_figures(it, |quantity| bands(story, span, of(quantity))));
     all
-}
-
-/// The requirement is drawn once a fifth of it is collected: before that it would flatten the line.
-fn need_shown(requirement: Option<crate::grow::culture::Requirement>) -> f64 {
-    requirement.map_or(f64::INFINITY, |need| need.low / 5.0)
 }
 
 /// The charts of humidity, CO2 and VPD, which tubs and spaces share.

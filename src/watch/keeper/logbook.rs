@@ -93,27 +93,32 @@ impl Keeper {
         }
     }
 
-    /// A core that stands in for other tubs with the same limits raises one alert, its own tub's, which
-    /// names them: not one for each.
+    /// A core that stands in for other tubs with the same limits raises one alert, which names them: not
+    /// one for each.
     fn let_cores_speak(&mut self) {
         for index in 0..self.tubs.len() {
-            let Some(own) = self.speaker_of(index) else { continue };
-            if self.tubs[own].bands.core_temperature != self.tubs[index].bands.core_temperature {
-                continue;
-            }
+            let Some(speaker) = self.speaker_of(index).filter(|speaker| *speaker != index) else { continue };
             let name = self.tubs[index].tub.name.clone();
             self.tubs[index].levels.replace(Vec::new());
-            self.tubs[own].levels.concern(&name);
+            self.tubs[speaker].levels.concern(&name);
         }
     }
 
-    /// The tub whose core stands in for the one at `index`, where there is one.
-    pub(super) fn speaker_of(&self, index: usize) -> Option<usize> {
-        let core = self.tubs[index].core.as_ref().filter(|core| core.of_tub.is_some())?;
-        let is_own = |state: &TubState| {
-            state.core.as_ref().is_some_and(|other| other.probe == core.probe && other.of_tub.is_none())
+    /// The tub whose alert speaks for the one at `index`, of those with the same core and limits: the one
+    /// the core is in, or the first.
+    fn speaker_of(&self, index: usize) -> Option<usize> {
+        let state = &self.tubs[index];
+        let core = state.core.as_ref().filter(|core| core.of_tub.is_some())?;
+        let is_alike = |other: &&usize| {
+            let other = &self.tubs[**other];
+            other.core.as_ref().is_some_and(|other| other.probe == core.probe)
+                && other.bands.core_temperature == state.bands.core_temperature
         };
-        self.tubs.iter().position(is_own)
+        let alike = &self.probes[core.probe].core_of;
+        let owns = |other: &&usize| self.tubs[**other].core.as_ref().is_some_and(|core| core.of_tub.is_none());
+        let mut candidates = alike.iter().filter(is_alike);
+        let first = candidates.clone().next();
+        candidates.find(owns).or(first).copied()
     }
 
     fn set_role(&mut self, index: usize, core: Option<Core>) {
