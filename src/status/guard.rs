@@ -242,6 +242,20 @@ mod tests {
         }
     }
 
+    #[tokio::test]
+    async fn the_form_for_strangers_leads_nowhere_else() {
+        for (path, expected) in [("//example.invalid/x", "href=\"/\""), ("/tub/A1", "href=\"/tub/A1\"")] {
+            let access = Arc::new(Access { token: Some(Secret("correct".to_owned())), tls: None });
+            let visitor = Visitor { peer: "192.0.2.1:5".parse().unwrap(), access };
+            let request = Request::builder().uri(path).header(header::ACCEPT, "text/html");
+            let request = request.body(axum::body::Body::empty()).unwrap();
+            let refusal = visitor.refusal(&request, &Shown::Nothing).unwrap();
+            let page = axum::body::to_bytes(refusal.into_body(), 1 << 20).await.unwrap();
+            let page = String::from_utf8(page.to_vec()).unwrap();
+            assert!(page.contains(expected) && !page.contains("example.invalid"), "{page}");
+        }
+    }
+
     #[test]
     fn a_write_begins_on_a_page_of_ours() {
         for (headers, expected) in [

@@ -107,9 +107,7 @@ impl Figure<'_> {
     pub(in crate::status) fn csv(&self) -> String {
         let mut out = "time".to_owned();
         for (name, _) in &self.lines {
-            // A probe may be called anything: no comma, quote or formula of it reaches a spreadsheet.
-            let name: String = name.chars().map(|c| if c.is_alphanumeric() || c == '-' { c } else { '_' }).collect();
-            let name = name.trim_start_matches('-');
+            let name = column(name);
             let _ = write!(out, ",{name}_mean,{name}_min,{name}_max");
         }
         out.push_str(",not_believed\r\n");
@@ -259,5 +257,21 @@ pub(in crate::status) fn ranges(frame: &Frame<'_>, whole: Option<(Stamp, &str)>)
                 a href=(format!("{}?from={}#charts", frame.path, from.rfc3339())) { (said) }
             }
         }
+    }
+}
+
+/// A line's name at the head of a column: a probe may be called anything, and no comma, quote or formula of
+/// it must reach a spreadsheet.
+fn column(name: &str) -> String {
+    let plain = |c: char| if c.is_alphanumeric() || c == '-' { c } else { '_' };
+    name.trim_start_matches('-').chars().map(plain).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn a_probes_name_is_harmless_at_the_head_of_a_column() {
+        let named = ["over air", "core-a1", "a,b\"c", "=1+1", "--x", "Fühler"].map(super::column);
+        assert_eq!(named, ["over_air", "core-a1", "a_b_c", "_1_1", "x", "Fühler"]);
     }
 }

@@ -119,6 +119,9 @@ mod tests {
         // 0.2 °C an hour over the ten hours to seven o'clock.
         assert!(said.contains("27.0 °C now, and about 29.0 °C by Thu 26 Nov, 07:00 if it goes on like this"), "{said}");
         assert_eq!(evening(&snapshot, &seat, clock(at(10))), None, "by day nobody plans a night");
+        // Tubs that b's core stands in for are as warm, and come after it.
+        snapshot.tubs.push(tub("d", Some(27.0)));
+        assert!(evening(&snapshot, &seat, clock(now)).unwrap().starts_with("The warmest core is b:"));
         snapshot.tubs.clear();
         assert_eq!(evening(&snapshot, &seat, clock(now)), None);
     }
