@@ -184,6 +184,7 @@ fn figures_are_as_if_nothing_had_happened_after_kill_nine_and_late_samples() {
     let end = now_ms();
     let start = end - 7_200_000;
     site.spawn_a1(&rfc3339(start));
+    site.ok(&["spawn", "A2", "--culture", "winter-oyster", "--space", "shelf", "--like", "A1"]);
     let late = [17, 18, 60];
     for n in (0..=120).filter(|n| !late.contains(n)) {
         broker.publish("shelf/core/a1", core(start + n * 60_000, 25.0), 1, false);
@@ -208,8 +209,12 @@ fn figures_are_as_if_nothing_had_happened_after_kill_nine_and_late_samples() {
     assert!(tub["degree_hours_high"].as_f64().unwrap() >= tub["degree_hours"].as_f64().unwrap());
     daemon.kill_nine();
     let shown: Value = serde_json::from_str(&site.ok(&["tubs", "--json"])).unwrap();
-    let listed = &shown[0]["degree_hours"];
-    assert!((listed.as_f64().unwrap() - 40.0).abs() < 0.06, "{shown:#}");
+    let listed = |name: &str| shown.as_array().unwrap().iter().find(|tub| tub["name"] == name).unwrap();
+    assert!((listed("A1")["degree_hours"].as_f64().unwrap() - 40.0).abs() < 0.06, "{shown:#}");
+    // A tub that A1's core stands in for has its warmth too.
+    for name in ["A1", "A2"] {
+        assert_eq!(listed(name)["core_c"], 25.0, "{shown:#}");
+    }
 }
 
 #[test]

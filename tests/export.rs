@@ -381,6 +381,13 @@ fn log_and_alerts_and_nothing_left_beside() {
     );
     check(&alerts[0], &[("id", "17"), ("watch", "core-temperature"), ("since", "2026-11-18T12:00:00+01:00")]);
     check(&alerts[0], &[("value", "28.4"), ("limit", "28"), ("acknowledged_at", "")]);
+    // Of one tub only what concerns it.
+    let ids = house.tubs.iter().map(|tub| tub.id.clone());
+    let of_each = ids.map(|id| {
+        let out = exported(&house, &Options { tub: Some(id.clone()), ..options(Every::Hourly) });
+        (id[..2].to_owned(), fs::read_to_string(out.path().join("alerts.csv")).unwrap().lines().count() - 1)
+    });
+    assert_eq!(of_each.collect::<Vec<_>>(), [("A1".to_owned(), 1), ("B2".to_owned(), 0)]);
     let mut names: Vec<_> = fs::read_dir(out.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
     names.sort();
     assert_eq!(
