@@ -6,8 +6,8 @@ use std::path::{Path, PathBuf};
 
 use proptest::prelude::*;
 use tubwatch::cli::check::check;
-use tubwatch::climate::Quantity;
 use tubwatch::climate::degrees::Degrees;
+use tubwatch::climate::{Quantity, Stamp};
 use tubwatch::config::plan::{Hush, Precision, Privacy, Way};
 use tubwatch::config::{Cause, Faults, Plan, cultures, load, parse};
 use tubwatch::grow::culture::{Limit, Requirement};
@@ -28,7 +28,7 @@ const START: &str = "[site]\nname = \"cellar\"\ntimezone = \"Europe/Lisbon\"\n[s
 
 fn printed(plan: &Plan) -> String {
     let mut out = Vec::new();
-    check(plan, &mut out).unwrap();
+    check(plan, &[], Stamp(0), &mut out).unwrap();
     String::from_utf8(out).unwrap()
 }
 

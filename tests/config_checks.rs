@@ -377,6 +377,16 @@ fn bands() {
         ("fruiting", "co2 = { high = 900, on_delay = \"8d\" }", "co2.on_delay", Value, "to \"7d\""),
         ("fruiting", "humidity = { high = 90, deadband = 51 }", "humidity.deadband", Value, "from 0 to 50 %"),
         ("fruiting", "humidity = { low = 85, high = 90, deadband = 5 }", "humidity.high", Clash, "would never end"),
+        // With the way back that holds where none is written.
+        (
+            "fruiting",
+            "humidity = { low = 98 }",
+            "humidity.low",
+            Clash,
+            "would never end: that takes 3 % back, to 101 %",
+        ),
+        ("fruiting", "co2 = { high = 1000, deadband = 2000 }", "co2.high", Clash, "takes 2000 ppm back, to -1000 ppm"),
+        ("fruiting", "co2 = { high = 900, low = 950 }", "co2.high", Clash, "more than low"),
         ("fruiting", "co2 = { high = { on_delay = \"1h\" } }", "co2.high.value", Missing, "a number"),
         (
             "fruiting",
@@ -563,6 +573,12 @@ fn units_and_registers() {
     let good = "temperature = { input = 1, kind = \"i16\" }";
     assert!(parsed(&format!("{SITE}{STORE}{}", unit("unit = 1", good))).is_ok());
     for (text, key, cause, part) in [
+        (
+            unit("unit = 1", "temperature = { input = 0, kind = \"f32\" }, humidity = { input = 1, kind = \"f32\" }"),
+            "reads.humidity",
+            Clash,
+            "i32, u32 and f32 take two",
+        ),
         (unit("", good), "unit", Missing, "1 to 247"),
         (unit("unit = 0", good), "unit", Value, "from 1 to 247"),
         (unit("unit = 1.5", good), "unit", Value, "whole number"),
@@ -617,5 +633,54 @@ fn units_and_registers() {
     ] {
         let name = PROBE.split('"').nth(1).unwrap();
         one_fault(&text, &format!("probe[{name}].{key}"), cause, part);
+    }
+}
+
+#[test]
+fn probes_that_are_asked_for_the_same() {
+    let probe = |name: &str, from: &str, more: &str| {
+        format!("[[probe]]\nname = \"{name}\"\nfrom = \"{from}\"\nevery = \"10s\"\n{more}\n")
+    };
+    let modbus = format!("{PORT}protocol = \"modbus\"\n");
+    let unit = |name, number, address| {
+        let reads = format!("unit = {number}\nreads = {{ temperature = {{ input = {address}, kind = \"i32\" }} }}");
+        probe(name, "usb", &reads)
+    };
+    let local = "[[local]]\nname = \"pins\"\n";
+    let device = |name, id, reads: &str| probe(name, "pins", &format!("device = \"{id}\"\nreads = {{ {reads} }}"));
+    let (one, other) = ("28-0316a2793b0f", "28-0316a2793b10");
+    let temperature = "temperature = \"temperature\"";
+    for (text, key) in [
+        (format!("{modbus}{}{}", unit("a", 1, 4), unit("b", 1, 5)), "probe[b]"),
+        (format!("{local}{}{}", device("a", one, temperature), device("b", one, temperature)), "probe[b]"),
+    ] {
+        one_fault(&text, key, Cause::Clash, "it reads what the probe on line");
+    }
+    for text in [
+        format!("{modbus}{}{}", unit("a", 1, 4), unit("b", 1, 6)),
+        format!("{modbus}{}{}", unit("a", 1, 4), unit("b", 2, 4)),
+        format!("{local}{}{}", device("a", one, temperature), device("b", other, temperature)),
+    ] {
+        assert!(
+            parsed(&format!("{SITE}{STORE}{text}")).is_ok(),
+            "{text}\n{:?}",
+            parsed(&format!("{SITE}{STORE}{text}")).err()
+        );
+    }
+}
+
+#[test]
+fn a_decimal_comma_is_told_where_it_stands() {
+    for (text, column) in [
+        ("[space.bands.fruiting]\ntemperature = { low = 10,5, high = 18 }\n", 25),
+        ("[space.bands.fruiting]\nhumidity = { low = -2,1 }\n", 22),
+    ] {
+        let text = format!("{SITE}{STORE}[[space]]\nname = \"s\"\n{text}");
+        let faults = parsed(&text).err().unwrap();
+        let fault = faults.iter().next().unwrap();
+        assert_eq!(
+            (faults.count(), fault.column, fault.sentence.as_str()),
+            (1, column, "a decimal comma, expected a point, as in 20.5")
+        );
     }
 }

@@ -74,7 +74,7 @@ reads = {{ temperature = "" }}
 [[space]]
 name = "shelf"
 [[space]]
-name = "tent"
+name = "fruiting tent"
 [[messenger]]
 name = "phone"
 webhook = {{ url = "{}" }}

@@ -5,17 +5,20 @@
 use std::io::{self, Write};
 
 use super::{copies, told};
-use crate::climate::Quantity;
+use crate::climate::{Quantity, Stamp};
 use crate::config::plan::{BrokerPlan, Plan, PortPlan, ProbePlan};
 use crate::config::show_duration;
 use crate::grow::culture::{Band, Bands, Limit, StageBands};
+use crate::grow::tub::Tub;
+use crate::status::clash::{Placed, clashes};
+use crate::store::figures::core_at;
 use crate::watch::setup::{Correction, ProbeSetup, SpaceSetup};
 
-/// Prints what `plan` would watch, and then what is worth knowing of it.
+/// Prints what `plan` would watch, and then what is worth knowing of it and of the `tubs` there are at `now`.
 ///
 /// # Errors
 /// Whatever writing to `out` gives.
-pub fn check(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
+pub fn check(plan: &Plan, tubs: &[Tub], now: Stamp, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out, "{}: no fault found", plan.file.display())?;
     writeln!(out)?;
     writeln!(out, "Site {}, days and times in {}", plan.site, plan.timezone)?;
@@ -56,7 +59,19 @@ pub fn check(plan: &Plan, out: &mut dyn Write) -> io::Result<()> {
             writeln!(out, "  {}: what is stored goes to {} as well", forward.name, forward.host())?;
         }
     }
-    let notes = notes(plan);
+    let mut notes = notes(plan);
+    let alive: Vec<&Tub> = tubs.iter().filter(|tub| tub.is_alive()).collect();
+    let placed: Vec<Placed<'_>> = alive
+        .iter()
+        .map(|tub| Placed {
+            name: &tub.name,
+            culture: &tub.culture,
+            stage: tub.stage,
+            space: tub.space(),
+            is_from_air: core_at(tub, tubs, now).is_none(),
+        })
+        .collect();
+    notes.extend(clashes(&plan.setup, &placed).into_iter().map(|(_, sentence)| sentence));
     if !notes.is_empty() {
         heading(out, "Worth knowing", notes.len())?;
         for note in notes {

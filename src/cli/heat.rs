@@ -13,6 +13,7 @@ use crate::status::snapshot::TubView;
 use crate::status::tub::{Measured, tub_view};
 use crate::store::{Reader, figures};
 use crate::watch::alert::Alert;
+use crate::watch::concerned::names_tub;
 
 /// The tub as the status shows it, from what is stored; held to `own`, learnt from past tubs, if there is any.
 ///
@@ -56,12 +57,9 @@ pub fn view(
 fn concerning(tub: &Tub, tubs: &[Tub], alerts: &[Alert], now: Stamp) -> Vec<i64> {
     let own = format!("tub {}", tub.name);
     let core = figures::core_at(tub, tubs, now).map(|core| format!("probe {core}"));
-    let is_part = |c: char| c.is_alphanumeric() || c == '-' || c == '_';
-    let names = |alert: &Alert| {
-        let is_of_others = alert.subject.starts_with("tub ") || alert.subject.starts_with("space ");
-        is_of_others && alert.text.split(|c| !is_part(c)).any(|word| word == tub.name)
+    let concerns = |alert: &&Alert| {
+        alert.subject == own || Some(&alert.subject) == core.as_ref() || names_tub(&alert.text, &tub.name)
     };
-    let concerns = |alert: &&Alert| alert.subject == own || Some(&alert.subject) == core.as_ref() || names(alert);
     alerts.iter().filter(|_| tub.is_alive()).filter(concerns).map(|alert| alert.id).collect()
 }
 

@@ -45,7 +45,7 @@ use clap::error::ErrorKind;
 use crate::climate::Stamp;
 use crate::config::{self, Plan};
 use crate::grow;
-use crate::grow::logbook::Known;
+use crate::grow::logbook::{Entry, Known};
 use crate::grow::rename::{Named, Renaming};
 use crate::store::Reader;
 use crate::store::open::FILE;
@@ -67,9 +67,11 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Run => run::run(whole_plan(file)?),
         Command::Check => {
             let mut plan = whole_plan(file)?;
-            let behind = plan.in_todays_names(&renamings(&plan).unwrap_or_default());
+            let entries = entries(&plan).unwrap_or_default();
+            let behind = plan.in_todays_names(&renamed(&entries));
+            let tubs = grow::logbook::tubs(&grow::rename::in_todays_names(&entries), plan.timezone);
             let mut voice = Voice::new();
-            voice.write(|out| check::check(&plan, out))?;
+            voice.write(|out| check::check(&plan, &tubs, now(), out))?;
             for Renaming { what, old, new } in behind {
                 let word = what.word();
                 voice.say(format!("{word} {old} is called {new} since it was renamed; write {new} here too"))?;
@@ -126,15 +128,19 @@ fn site(file: Option<&Path>) -> Result<Site, Failure> {
     let path = config::find(file).map_err(|none| Failure::Config(none.to_string()))?;
     let mut plan = config::load_for_commands(&path).map_err(|faults| Failure::Config(faults.to_string()))?;
     // A store that cannot be read is the command's to tell.
-    let _ = plan.in_todays_names(&renamings(&plan).unwrap_or_default());
+    let _ = plan.in_todays_names(&renamed(&entries(&plan).unwrap_or_default()));
     Ok(Site { plan, now: now() })
 }
 
-/// What was renamed, by the store's logbook; nothing where there is no store.
-fn renamings(plan: &Plan) -> Option<Vec<Renaming>> {
+/// The store's logbook; nothing where there is no store.
+fn entries(plan: &Plan) -> Option<Vec<Entry>> {
     let there = plan.store.folder.join(FILE).try_exists().unwrap_or(false);
-    let entries = there.then(|| Reader::open(&plan.store.folder).ok()?.entries().ok())??;
-    Some(grow::rename::all(&entries).into_iter().map(|(_, renaming)| renaming.clone()).collect())
+    there.then(|| Reader::open(&plan.store.folder).ok()?.entries().ok())?
+}
+
+/// What was renamed, by the logbook.
+fn renamed(entries: &[Entry]) -> Vec<Renaming> {
+    grow::rename::all(entries).into_iter().map(|(_, renaming)| renaming.clone()).collect()
 }
 
 /// Reads the config and every secret it names, for what connects to somewhere.

@@ -35,7 +35,7 @@ pub fn new(file: Option<&Path>) -> Outcome {
         voice
             .say(format!("to use it, write under [status] in {}: token_file = \"{DEFAULT_FILE}\"", config.display()))?;
     }
-    voice.say("the daemon must be able to read it, and takes it up when it is started or rereads its config")
+    voice.say("the daemon must be able to read it, and takes it up when it is started or rereads its config; with the packaged service it belongs in secrets/, as token_file = \"secrets/status.token\", and wants systemctl restart tubwatch")
 }
 
 /// The path that the config gives the token, if it gives one.

@@ -16,6 +16,7 @@ use rand::rngs::OsRng;
 use super::speak::{Failure, Outcome, Voice};
 use crate::config;
 use crate::config::people::{self, PASSWORD_BYTES_MAX, People, SALT_BYTES};
+use crate::grow::wrong::unknown;
 
 /// The fewest characters of a password.
 const PASSWORD_LEAST: usize = 8;
@@ -48,7 +49,7 @@ pub fn add(file: Option<&Path>, name: &str, intake: Option<&str>) -> Outcome {
     let mut voice = Voice::new();
     let done = if known { "has another password in" } else { "is in" };
     voice.say(format!("{name} {done} {}, readable by its owner alone", path.display()))?;
-    voice.say("the daemon must be able to read it, and takes it up when it is started or rereads its config")
+    voice.say("the daemon must be able to read it, and takes it up when it is started or rereads its config; with the packaged service it belongs in secrets/, as people_file = \"secrets/intake.people\", and wants systemctl restart tubwatch")
 }
 
 /// The path of the people's file, as the config has it.
@@ -57,6 +58,10 @@ fn people_file(text: &str, intake: Option<&str>) -> Result<PathBuf, String> {
     let all = root.get("intake").and_then(|intakes| intakes.as_array()).cloned().unwrap_or_default();
     let of = |table: &toml::Value, key: &str| table.get(key).and_then(|value| value.as_str()).map(str::to_owned);
     let wanted = all.iter().filter(|table| intake.is_none_or(|intake| of(table, "name").as_deref() == Some(intake)));
+    if let Some(intake) = intake.filter(|_| !all.is_empty() && wanted.clone().next().is_none()) {
+        let names: Vec<String> = all.iter().filter_map(|table| of(table, "name")).collect();
+        return Err(unknown("intake", intake, names.iter().map(String::as_str)));
+    }
     let mut files: Vec<String> = wanted.filter_map(|table| of(table, "people_file")).collect();
     files.dedup();
     match files.as_slice() {
@@ -160,7 +165,7 @@ mod tests {
         for (text, intake, part) in [
             ("[site]", None, "no [[intake]]"),
             (&two, None, "--intake"),
-            (&two, Some("front"), "no people_file"),
+            (&two, Some("front"), "no intake is called \"front\"; there are door, back"),
             ("[[intake]]\nname = \"door\"", None, "no people_file"),
             ("[[intake", None, ""),
         ] {

@@ -5,6 +5,9 @@ use super::walk::{Desk, Found, Section};
 use super::word::show_duration;
 use crate::climate::stamp::{DAY_MS, HOUR_MS};
 use crate::grow::culture::{Band, Bands, Limit, StageBands};
+use crate::watch::alert::Watch;
+use crate::watch::band::Side;
+use crate::watch::table::rules;
 
 /// What a band may speak of.
 struct Gauge {
@@ -16,14 +19,47 @@ struct Gauge {
     deadband: f64,
     /// It has a limit worth getting out of bed for.
     critical: bool,
+    watch: Watch,
 }
 
 /// Limits outside of these are slips of the pen: no mushroom lives there, or no probe reads it.
 const GAUGES: [Gauge; 4] = [
-    Gauge { word: "core-temperature", unit: " °C", low: -20.0, high: 60.0, deadband: 10.0, critical: true },
-    Gauge { word: "temperature", unit: " °C", low: -20.0, high: 60.0, deadband: 10.0, critical: true },
-    Gauge { word: "humidity", unit: " %", low: 0.0, high: 100.0, deadband: 50.0, critical: false },
-    Gauge { word: "co2", unit: " ppm", low: 0.0, high: 100_000.0, deadband: 50_000.0, critical: false },
+    Gauge {
+        word: "core-temperature",
+        unit: " °C",
+        low: -20.0,
+        high: 60.0,
+        deadband: 10.0,
+        critical: true,
+        watch: Watch::CoreTemperature,
+    },
+    Gauge {
+        word: "temperature",
+        unit: " °C",
+        low: -20.0,
+        high: 60.0,
+        deadband: 10.0,
+        critical: true,
+        watch: Watch::Temperature,
+    },
+    Gauge {
+        word: "humidity",
+        unit: " %",
+        low: 0.0,
+        high: 100.0,
+        deadband: 50.0,
+        critical: false,
+        watch: Watch::Humidity,
+    },
+    Gauge {
+        word: "co2",
+        unit: " ppm",
+        low: 0.0,
+        high: 100_000.0,
+        deadband: 50_000.0,
+        critical: false,
+        watch: Watch::Co2,
+    },
 ];
 
 /// The longest patience with a limit worth getting out of bed for: damage is done in hours.
@@ -101,6 +137,12 @@ fn band(desk: &mut Desk<'_>, section: &Section<'_>, gauge: &Gauge, damage_c: Opt
     if let Some((limit, found)) = &critical {
         check_critical_delay(desk, limit, found);
     }
+    let all = [&low, &high, &critical].map(|found| found.as_ref().map(|(limit, _)| *limit));
+    for (place, limit) in [&low, &high, &critical].into_iter().enumerate() {
+        if let Some((_, found)) = limit {
+            check_return(desk, all, place, found, gauge);
+        }
+    }
     for (limit, found) in [&high, &critical].into_iter().flatten() {
         if let Some(damage_c) = damage_c
             && limit.value >= damage_c
@@ -142,6 +184,46 @@ fn check_order(desk: &mut Desk<'_>, lower: &Limit, word: &str, upper: &Limit, fo
         let sentence = format!(
             "its deadband is as wide as the band from {} to {}{}, so that an alert would never end; expected a smaller one",
             lower.value, upper.value, gauge.unit
+        );
+        desk.fault(found.at, &found.path, Cause::Clash, sentence);
+    }
+}
+
+/// An alert on the limit at `place` of low, high and critical must be able to end: with the way back that is
+/// written, or the one that holds where none is.
+fn check_return(desk: &mut Desk<'_>, all: [Option<Limit>; 3], place: usize, found: &Found<'_>, gauge: &Gauge) {
+    let mut alone = [None; 3];
+    alone[place] = all[place];
+    let [low, high, critical_high] = alone;
+    let band = Band { low, high, critical_high };
+    let mut rules = rules(gauge.watch, &band, false).into_iter().map(|weighed| weighed.rule);
+    // What the limit itself says, not what is made of it for far over or far under.
+    let Some(rule) = rules.find(|rule| all[place].is_some_and(|limit| limit.value == rule.limit)) else {
+        return;
+    };
+    let back = rule.deadband;
+    let (end, is_possible, other) = match rule.side {
+        Side::Under => (rule.limit + back, rule.limit + back <= gauge.high, all[1].or(all[2])),
+        _ => (rule.limit - back, rule.limit - back >= gauge.low, all[0]),
+    };
+    let (unit, value) = (gauge.unit, rule.limit);
+    // One that is written is held against the band by `check_order`; humid air is told of far over `high` only.
+    let is_beyond = matches!(gauge.watch, Watch::CoreTemperature | Watch::Temperature)
+        && all[place].is_some_and(|limit| limit.deadband.is_none())
+        && other.is_some_and(|other| match rule.side {
+            Side::Under => end > other.value && other.value > value,
+            _ => end < other.value && other.value < value,
+        });
+    if !is_possible {
+        let sentence = format!(
+            "an alert on {value}{unit} would never end: that takes {back}{unit} back, to {end}{unit}; expected a limit \
+             or a deadband that leaves room for it"
+        );
+        desk.fault(found.at, &found.path, Cause::Clash, sentence);
+    } else if is_beyond {
+        let sentence = format!(
+            "an alert on {value}{unit} would end only {back}{unit} back, beyond the other end of the band; expected a \
+             wider band, or a smaller deadband written"
         );
         desk.fault(found.at, &found.path, Cause::Clash, sentence);
     }

@@ -15,6 +15,7 @@ use super::word::quoted;
 use crate::climate::Quantity;
 use crate::climate::stamp::DAY_MS;
 use crate::watch::setup::{Correction, ProbeSetup};
+use crate::wire::registers::Register;
 use crate::wire::{Format, Recipe};
 
 /// All probes; the lists have the same positions.
@@ -53,6 +54,7 @@ struct Claim {
 pub(super) fn probes(desk: &mut Desk<'_>, root: &Section<'_>, sources: &Sources) -> Probes {
     let mut probes = Probes { names: Names::new("probe"), plans: Vec::new(), setups: Vec::new() };
     let mut claims: Vec<Claim> = Vec::new();
+    let mut begun: Vec<usize> = Vec::new();
     for (position, section) in root.sections(desk, "probe").iter().enumerate() {
         let claim = probe(desk, section, position, sources, &mut probes);
         if let Some(claim) = claim {
@@ -61,6 +63,15 @@ pub(super) fn probes(desk: &mut Desk<'_>, root: &Section<'_>, sources: &Sources)
             }
             claims.push(claim);
         }
+        let twin = |plans: &[ProbePlan]| {
+            let (new, others) = plans.split_last()?;
+            others.iter().position(|other| same_reading(other, new))
+        };
+        if let Some(line) = twin(&probes.plans).and_then(|other| begun.get(other)).map(|at| desk.place(*at).0) {
+            let sentence = format!("it reads what the probe on line {line} reads, expected another device or register");
+            desk.fault(section.at, &section.path, Cause::Clash, sentence);
+        }
+        begun.push(section.at);
     }
     corrections(desk, root, &mut probes);
     probes
@@ -184,6 +195,19 @@ fn same_message(one: &Claim, other: &Claim) -> bool {
         _ => false,
     };
     same_road && !recipes_exclude(&one.recipe, &other.recipe)
+}
+
+/// Whether two probes that are asked read one register, or one quantity of one device.
+fn same_reading(one: &ProbePlan, other: &ProbePlan) -> bool {
+    if one.source != other.source {
+        return false;
+    }
+    if let (Some(one), Some(other)) = (&one.registers, &other.registers) {
+        let overlap = |field: &Register| other.fields.iter().flatten().any(|other| other.overlaps(field));
+        return one.unit == other.unit && one.fields.iter().flatten().any(overlap);
+    }
+    let both = one.recipe.reads.iter().zip(&other.recipe.reads).any(|(one, other)| one.is_some() && other.is_some());
+    one.device.is_some() && one.device == other.device && both
 }
 
 /// Whether no message can be taken by both: their `select`s ask different texts of one field, or

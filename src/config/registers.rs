@@ -44,12 +44,12 @@ pub(super) fn registers(desk: &mut Desk<'_>, section: &Section<'_>) -> Option<Re
     for quantity in Quantity::ALL {
         let Some(found) = table.found(quantity.word()) else { continue };
         let field = register(desk, &found);
-        if let Some(field) = field {
-            let same = |other: &&Register| other.table == field.table && other.address == field.address;
-            if fields.iter().flatten().any(|other| same(&other)) {
-                let sentence = "another quantity is read from that register already, expected another one";
-                desk.fault(found.at, &found.path, Cause::Clash, sentence);
-            }
+        if let Some(field) = field
+            && fields.iter().flatten().any(|other: &Register| other.overlaps(&field))
+        {
+            let sentence =
+                "another quantity is read from that register already, expected another one (i32, u32 and f32 take two)";
+            desk.fault(found.at, &found.path, Cause::Clash, sentence);
         }
         fields[quantity.index()] = field;
     }

@@ -85,6 +85,10 @@ fn slip(message: &str, at: usize, around: Option<Range<usize>>, text: &str, neve
     if message.starts_with("duplicate key") {
         return here("(twice)", "this key or table stands in the file already, expected it once", true, false);
     }
+    if let Some(comma) = decimal_comma(text, at) {
+        let sentence = "a decimal comma, expected a point, as in 20.5";
+        return Slip { at: comma, key: "(not TOML)", sentence: sentence.to_owned(), within: true, loses: true };
+    }
     if message.starts_with("string values must be quoted") {
         let sentence = "a text without quotes, expected it in double quotes, as in every = \"10s\"";
         return here("(not TOML)", sentence, true, true);
@@ -98,6 +102,20 @@ fn slip(message: &str, at: usize, around: Option<Range<usize>>, text: &str, neve
     }
     let within = around.is_some() || WITHIN_A_LINE.iter().any(|start| message.starts_with(start));
     here("(not TOML)", message, within, true)
+}
+
+/// Where a number on the line of `at` has a comma in it, as in `offset = -2,1`; in a list commas part values.
+fn decimal_comma(text: &str, at: usize) -> Option<usize> {
+    let start = text.get(..at)?.rfind('\n').map_or(0, |end| end + 1);
+    let line = text.get(start..)?.lines().next()?;
+    if line.contains(['[', '"', '\'', '#']) {
+        return None;
+    }
+    let is_digit = |byte: Option<&u8>| byte.is_some_and(u8::is_ascii_digit);
+    let (equals, bytes) = (line.find('=')?, line.as_bytes());
+    let is_in_number = |place: usize| is_digit(bytes.get(place - 1)) && is_digit(bytes.get(place + 1));
+    let comma = (equals + 1..bytes.len()).find(|place| bytes[*place] == b',' && is_in_number(*place))?;
+    Some(start + comma)
 }
 
 /// The parser took a text without quotes for a number, a date or the like; or a quote is missing.

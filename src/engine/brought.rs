@@ -25,7 +25,8 @@ pub struct Brought {
 /// Brings what `standing` knows into what is `stored` as open; `newest` is the highest number given in
 /// the store. Where a store was written beside it, `standing` knows nothing more.
 pub fn bring(stored: Vec<Alert>, standing: &Standing, newest: i64, now: Stamp) -> Brought {
-    let mut brought = Brought { open: stored, changed: Vec::new(), next_id: newest + 1 };
+    let highest = standing.alerts.iter().filter(|_| standing.is_unstored).map(|alert| alert.id).max();
+    let mut brought = Brought { open: stored, changed: Vec::new(), next_id: highest.unwrap_or(0).max(newest) + 1 };
     if !standing.is_unstored {
         return brought;
     }
@@ -46,7 +47,8 @@ pub fn bring(stored: Vec<Alert>, standing: &Standing, newest: i64, now: Stamp) -
                 }
             }
             None => {
-                let id = alert.id.max(brought.next_id);
+                let is_free = alert.id > newest && !known.contains(&alert.id);
+                let id = if is_free { alert.id } else { brought.next_id };
                 brought.next_id = brought.next_id.max(id + 1);
                 known.push(id);
                 brought.open.push(Alert { id, ..alert.clone() });
@@ -102,7 +104,8 @@ mod tests {
             alert(5, "tub B", 20, Ended),
             alert(7, "tub D", 40, Unacknowledged), // 7 is another's in the store
             alert(12, "tub E", 50, Ended),
-            alert(8, "tub F", 60, Ended), // and so is 8, and what it would be moved to next
+            alert(8, "tub F", 60, Ended),  // and so is 8
+            alert(11, "tub G", 70, Ended), // ended before 12 did, and listed after it
         ];
         let standing = Standing { alerts, is_unstored: true, ..Standing::default() };
         let brought = bring(stored.clone(), &standing, 8, Stamp(1_000));
@@ -110,16 +113,17 @@ mod tests {
             alerts.iter().map(|alert| (alert.id, alert.subject.clone(), alert.state)).collect()
         };
         let named = |id: i64, subject: &str, state| (id, subject.to_owned(), state);
-        assert_eq!(brief(&brought.open), [named(3, "tub A", Acknowledged), named(9, "tub D", Unacknowledged)]);
+        assert_eq!(brief(&brought.open), [named(3, "tub A", Acknowledged), named(13, "tub D", Unacknowledged)]);
         let changed = [
             named(3, "tub A", Acknowledged),
             named(5, "tub B", Ended),
-            named(9, "tub D", Unacknowledged),
+            named(13, "tub D", Unacknowledged),
             named(12, "tub E", Ended),
-            named(13, "tub F", Ended),
+            named(14, "tub F", Ended),
+            named(11, "tub G", Ended),
             named(6, "tub C", Ended),
         ];
-        assert_eq!((brief(&brought.changed), brought.next_id), (changed.to_vec(), 14));
+        assert_eq!((brief(&brought.changed), brought.next_id), (changed.to_vec(), 15));
         // Written beside a store, it knows nothing more.
         let beside = Standing { is_unstored: false, ..standing };
         assert_eq!(bring(stored.clone(), &beside, 8, Stamp(1_000)).open, stored);

@@ -133,7 +133,7 @@ impl Bands {
             Stage::Colonising => self.colonising,
             Stage::Ripening => self.ripening.or(self.colonising),
             Stage::Pinning => self.pinning.or(self.fruiting),
-            Stage::Fruiting => self.fruiting.or(self.pinning),
+            Stage::Fruiting => self.fruiting,
             Stage::Resting => self.resting.or(self.fruiting),
             Stage::Ended => None,
         }

@@ -208,7 +208,7 @@ pub fn export(
     let alerts = reader.alerts(false)?;
     folder.write("alerts.csv", &books::ALERTS, |csv| {
         let of_tub = |alert: &&Alert| match options.tub_in(tubs) {
-            Ok(Some(tub)) => paper::concerns(alert, tub, tub.ended_at.unwrap_or(options.now)),
+            Ok(Some(tub)) => paper::concerns(alert, tub, tubs, tub.ended_at.unwrap_or(options.now)),
             _ => true,
         };
         for alert in alerts.iter().filter(|alert| options.takes_moment(alert.since)).filter(of_tub) {

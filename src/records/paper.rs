@@ -12,8 +12,9 @@ use crate::grow::heat_run::Report as HeatReport;
 use crate::grow::logbook::Run;
 use crate::grow::self_heating::{Hump, Report as Heating};
 use crate::grow::tub::Tub;
-use crate::store::figures::{TubFigures, space_at};
+use crate::store::figures::{TubFigures, core_at, space_at};
 use crate::watch::alert::Alert;
+use crate::watch::concerned::names_tub;
 
 /// Readable on a phone, on a screen and on paper, in one colour.
 pub(super) const STYLE: &str = "\
@@ -90,15 +91,17 @@ pub(super) fn table<const N: usize>(heads: &[&str; N], rows: &[[String; N]]) -> 
     }
 }
 
-/// Whether an alert tells of the tub: its own, its core's, or the space's while it stood there.
-pub(super) fn concerns(alert: &Alert, tub: &Tub, until: Stamp) -> bool {
+/// Whether an alert tells of the tub: its own, that of its core or the one that stands in for it, the
+/// space's while it stood there, or another tub's that names it.
+pub(super) fn concerns(alert: &Alert, tub: &Tub, tubs: &[Tub], until: Stamp) -> bool {
     if alert.first_at < tub.spawned_at || alert.first_at > until {
         return false;
     }
     let core = tub.cores.iter().filter_map(|core| core.value.as_deref());
     alert.subject == format!("tub {}", tub.name)
         || alert.subject == format!("space {}", space_at(tub, alert.first_at))
-        || core.into_iter().any(|core| alert.subject == format!("probe {core}"))
+        || core.chain(core_at(tub, tubs, alert.first_at)).any(|core| alert.subject == format!("probe {core}"))
+        || names_tub(&alert.text, &tub.name)
 }
 
 /// The heat run in a line.

@@ -126,7 +126,12 @@ fn read<'a>(desk: &Desk<'_>, tub: &'a Tub) -> Result<Read<'a>, StoreError> {
         }
         None => None,
     };
-    let alerts = desk.reader.alerts(false)?.into_iter().filter(|alert| paper::concerns(alert, tub, until)).collect();
+    let alerts = desk
+        .reader
+        .alerts(false)?
+        .into_iter()
+        .filter(|alert| paper::concerns(alert, tub, &desk.book.tubs, until))
+        .collect();
     Ok(Read {
         tub,
         until,

@@ -101,7 +101,10 @@ fn tubs(text: &mut Text, snapshot: &Snapshot) {
         snapshot.tubs.iter().filter_map(move |tub| Some((vec![("tub", tub.name.as_str())], pick(tub)?)))
     };
     let family = ("tubwatch_tub_core_celsius", "celsius", "Temperature inside the substrate.");
-    text.gauge(family, each(|tub| tub.core_c));
+    // One that is silent has no temperature now, as with the probes themselves.
+    let silent = |name: &str| snapshot.probes.iter().any(|probe| probe.name == name && !is_heard(probe));
+    let heard = snapshot.tubs.iter().filter(|tub| !tub.temperature_from.as_deref().is_some_and(silent));
+    text.gauge(family, heard.filter_map(|tub| Some((vec![("tub", tub.name.as_str())], tub.core_c?))));
     let family = (
         "tubwatch_tub_thermal_time_celsius_seconds",
         "celsius_seconds",

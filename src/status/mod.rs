@@ -3,6 +3,7 @@
 //! latest snapshot, and what reads or writes the store does so on threads of its own, few at a time.
 
 pub mod archive;
+pub mod clash;
 mod door;
 mod events;
 mod form;

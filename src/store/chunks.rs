@@ -23,7 +23,7 @@ pub(super) const SAMPLES_MAX: usize = 1 << 20;
 const LOOK_ON: usize = 64;
 
 /// What a chunk covers.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(super) struct Span {
     pub id: i64,
     pub probe: i64,
@@ -194,6 +194,15 @@ impl Blobs {
     }
 }
 
+/// Whether the index has a chunk just so. Where it does and the table does not, the file is damaged: who looked
+/// for it anew would find it there for ever.
+fn is_indexed(connection: &Connection, span: Span) -> rusqlite::Result<bool> {
+    let sql = "SELECT count FROM chunk INDEXED BY chunk_of_probe
+        WHERE probe = ?1 AND last = ?2 AND first = ?3 AND rowid = ?4";
+    let count = connection.query_row(sql, [span.probe, span.last, span.first, span.id], |row| row.get(0));
+    Ok(count.optional()?.map(counted) == Some(span.count))
+}
+
 /// What `take` makes of the blobs of the chunk of `span`; none where it is no longer there.
 fn with_blobs<T>(
     connection: &Connection,
@@ -207,10 +216,11 @@ fn with_blobs<T>(
         WHERE id = ?1 AND probe = ?2 AND first = ?3 AND last = ?4";
     let mut statement = connection.prepare_cached(sql)?;
     let mut rows = statement.query([span.id, span.probe, span.first, span.last])?;
-    let Some(row) = rows.next()? else { return Ok(None) };
-    if counted(row.get(6)?) != span.count {
-        return Ok(None);
-    }
+    let row = match rows.next()? {
+        Some(row) if counted(row.get(6)?) == span.count => row,
+        _ if is_indexed(connection, span)? => return Err(ChunkError::Blob(span, Fault::Content)),
+        _ => return Ok(None),
+    };
     let column = |index: usize| -> Result<Option<&[u8]>, ChunkError> {
         blob(row.get_ref(index)?).map_err(|fault| ChunkError::Blob(span, fault))
     };

@@ -231,6 +231,8 @@ pub(super) fn lock(folder: &Path) -> Result<File, StoreError> {
         path: path.clone(),
         why: error.to_string(),
     })?;
+    // Whoever opened it first: the daemon must be able to.
+    own_like_folder(folder, &path);
     match file.try_lock() {
         Ok(()) => Ok(file),
         Err(TryLockError::WouldBlock) => Err(StoreError::AlreadyRunning { folder: folder.to_owned() }),

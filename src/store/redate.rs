@@ -160,10 +160,11 @@ impl Anew<'_> {
             transaction.prepare(sql)?.query_map([first], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?
         };
         for probe in probes {
-            let mut left: HashSet<i64> = HashSet::new();
+            // By all that it says: a number is given again once its chunk is gone.
+            let mut left: HashSet<Span> = HashSet::new();
             let mut columns = Columns::default();
             while let Some(span) = self.next_chunk(transaction, probe, first, &left)? {
-                left.insert(span.id);
+                left.insert(span);
                 match columns.load(transaction, span, [true; 4]) {
                     Ok(true) => self.chunk(transaction, span, &columns)?,
                     // Damaged: left as it is, to be salvaged.
@@ -180,7 +181,7 @@ impl Anew<'_> {
         connection: &Connection,
         probe: i64,
         from_stretch: u32,
-        left: &HashSet<i64>,
+        left: &HashSet<Span>,
     ) -> rusqlite::Result<Option<Span>> {
         let forward = self.begun.moves.first().is_some_and(|one| one.by_ms > 0);
         let order = if forward { "DESC" } else { "ASC" };
@@ -192,7 +193,7 @@ impl Anew<'_> {
         let mut read = read.query((probe, from_stretch))?;
         while let Some(row) = read.next()? {
             let span = Span::of(probe, row)?;
-            if !left.contains(&span.id) {
+            if !left.contains(&span) {
                 return Ok(Some(span));
             }
         }

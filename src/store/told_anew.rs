@@ -10,9 +10,10 @@ use rusqlite::{Row, Transaction};
 use super::rows::word;
 use crate::climate::Stamp;
 use crate::watch::alert::Watch;
-use crate::watch::clock::Begun;
+use crate::watch::clock::{Begun, Trust};
 
-/// Watches that run on the machine's clock: their open alerts go with every step.
+/// Watches that run on the machine's clock: their open alerts go with every step, also with one to a clock
+/// that is wrong, by which nothing else is moved. So they need not go with what such a clock left.
 const ON_THE_CLOCK: [Watch; 7] = [
     Watch::ProbeSilent,
     Watch::SourceDown,
@@ -87,9 +88,11 @@ fn alerts(transaction: &Transaction<'_>, begun: &Begun, windows: &Windows) -> ru
         [],
         |row| {
             let watch = word(row, 1, Watch::from_word)?;
-            let moved = |at: i64| match begun.stepped_ms {
-                Some(by_ms) if ON_THE_CLOCK.contains(&watch) => at.saturating_add(by_ms),
-                _ => windows.moved(at),
+            let moved = |at: i64| match (begun.last, begun.stepped_ms) {
+                _ if !ON_THE_CLOCK.contains(&watch) => windows.moved(at),
+                // Also where an earlier step could not be written: each by its own stretch.
+                (Some(Trust::Plausible), _) | (Some(Trust::Right), None) => windows.moved(at),
+                (_, by_ms) => at.saturating_add(by_ms.unwrap_or(0)),
             };
             Ok([row.get(2)?, row.get(3)?, row.get(4)?, row.get(5)?].map(|at: Option<i64>| (at, at.map(moved))))
         },

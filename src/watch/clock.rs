@@ -108,6 +108,8 @@ pub struct Move {
 pub struct Begun {
     /// The stretch that holds from now on.
     pub stretch: Stretch,
+    /// How far this boot's last stretch was trusted until now.
+    pub last: Option<Trust>,
     /// The clock was set by so many ms since this boot's last stretch.
     pub stepped_ms: Option<i64>,
     /// What is to be moved.
@@ -156,7 +158,8 @@ pub fn begin(known: &[Stretch], sight: &Sight, newest: Option<Stamp>) -> Begun {
     let waits = stretch.trust == Trust::Wrong && !others.is_empty();
     let moves = if waits { Vec::new() } else { others };
     let is_changed = is_changed || !moves.is_empty();
-    Begun { stretch, stepped_ms: stepped_ms.filter(|_| !goes_on), moves, is_changed, waits }
+    let last = last.map(|last| last.trust);
+    Begun { stretch, last, stepped_ms: stepped_ms.filter(|_| !goes_on), moves, is_changed, waits }
 }
 
 fn judge(known: &[Stretch], sight: &Sight, newest: Option<Stamp>, stepped_ms: Option<i64>) -> (Trust, String) {

@@ -3,6 +3,7 @@
 pub mod alert;
 pub mod band;
 pub mod clock;
+pub mod concerned;
 pub mod dating;
 pub mod fahrenheit;
 pub mod heat_wording;

@@ -6,7 +6,8 @@
 
 use std::fmt::Write as _;
 
-use super::wording::{bare, capital, harmless, harmless_within, lasting, lasting_about, names, stricter};
+use super::concerned::names;
+use super::wording::{bare, capital, harmless, harmless_within, lasting, lasting_about, stricter};
 use crate::climate::Quantity;
 use crate::climate::degrees::Degrees;
 use crate::climate::stamp::HOUR_MS;

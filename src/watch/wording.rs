@@ -8,13 +8,12 @@ use std::fmt::Write as _;
 
 use super::alert::{Severity, Watch};
 use super::band::Side;
+use super::concerned::{CONCERNS, names};
 use crate::climate::degrees::Degrees;
 use crate::climate::stamp::{DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS};
 
 /// Longest piece of foreign text in an alert: names are short, reasons of the system are not.
 const FOREIGN_MAX: usize = 120;
-/// Tubs named before the rest is counted.
-const NAMED_MAX: usize = 8;
 /// Slower than this an hour is standing still, in °C.
 const STEADY_C: f64 = 0.05;
 /// A forecast further ahead than this says nothing.
@@ -86,15 +85,6 @@ pub(super) fn stricter(show: Degrees) -> String {
 pub(super) fn bare(value: f64) -> String {
     let text = format!("{value:.1}");
     text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
-}
-
-/// `A1, A2, A3 and 4 more`.
-pub(super) fn names(tubs: &[String]) -> String {
-    let mut text = tubs.iter().take(NAMED_MAX).map(|name| harmless(name)).collect::<Vec<_>>().join(", ");
-    if tubs.len() > NAMED_MAX {
-        let _ = write!(text, " and {} more", tubs.len() - NAMED_MAX);
-    }
-    text
 }
 
 /// One broken limit.
@@ -178,7 +168,7 @@ pub fn broken(it: &Broken) -> String {
         trend(&mut text, it);
     }
     if !it.tubs.is_empty() {
-        let _ = write!(text, "; concerns {}", names(it.tubs));
+        let _ = write!(text, "{CONCERNS}{}", names(it.tubs));
         if it.from_air {
             let _ = write!(text, " (no core there, so judged from air, {} stricter)", stricter(it.show));
         }

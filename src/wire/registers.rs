@@ -78,6 +78,12 @@ pub struct Register {
 }
 
 impl Register {
+    /// Whether both are read from one register.
+    pub fn overlaps(&self, other: &Register) -> bool {
+        let end = |it: &Register| u32::from(it.address) + u32::from(it.kind.width());
+        self.table == other.table && u32::from(self.address) < end(other) && u32::from(other.address) < end(self)
+    }
+
     /// The value in `words`, the registers from its own address on; `None` where there are too few.
     /// NaN where it is no finite number.
     pub fn value(&self, words: &[u16]) -> Option<f64> {

@@ -29,7 +29,9 @@ pub(super) fn evening(snapshot: &Snapshot, seat: &Seat<'_>, clock: Clock) -> Opt
     let core = tub.core_c?;
     let said = format!("The warmest core is {}: {} now", tub.name, clock.degrees(core));
     let Some(slope) = seat.traces.slope_per_hour(&probe_of(tub)?, clock.now) else {
-        return Some(format!("{said}; it was not measured long enough to say where it will be by morning."));
+        return Some(format!(
+            "{said}; too few readings of the last hours are at hand to say where it will be by morning."
+        ));
     };
     let hours = morning.hours_since(clock.now);
     let then = core + slope * hours;
@@ -110,7 +112,7 @@ mod tests {
         let seat = Seat { setup: &setup, traces: &traces, bound: None, form: None, may_sign_in: false };
         let clock = |now| Clock { now, timezone: chrono_tz::UTC, show: Default::default() };
         let said = evening(&snapshot, &seat, clock(now)).unwrap();
-        assert!(said.starts_with("The warmest core is b: 27.0 °C now; it was not measured"), "{said}");
+        assert!(said.starts_with("The warmest core is b: 27.0 °C now; too few readings"), "{said}");
         for minute in (0..300).step_by(5) {
             let rise = f64::from(300 - minute) / 60.0 * 0.2;
             traces.heard("core-b", now.plus(-i64::from(minute) * MINUTE_MS), 26.0 + rise);

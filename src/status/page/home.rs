@@ -13,6 +13,7 @@ use super::{Page, alert, heat};
 use crate::climate::Stamp;
 use crate::climate::chart::{Limits, trace};
 use crate::climate::stamp::{DAY_MS, HOUR_MS};
+use crate::status::clash::{Placed, clashes};
 use crate::status::limits;
 use crate::status::snapshot::{AlertView, Inner, ProbeView, Snapshot, SourceView, SpaceView, TubView};
 use crate::status::traces::Traces;
@@ -48,6 +49,7 @@ pub(in crate::status) fn page(snapshot: &Snapshot, seat: &Seat<'_>) -> Page {
         (heat::running(snapshot, clock))
         h2 { "Air" }
         (air(snapshot, clock))
+        @for sentence in exclude_each_other(snapshot, seat) { p { (sentence) } }
         (hands(snapshot, clock, seat))
         h2 { "Tubs" }
         (tubs(snapshot, clock, seat))
@@ -185,6 +187,17 @@ fn air(snapshot: &Snapshot, clock: Clock) -> Markup {
     }
 }
 
+/// What is told of spaces whose tubs want different air.
+fn exclude_each_other(snapshot: &Snapshot, seat: &Seat<'_>) -> Vec<String> {
+    let mut tubs: Vec<Placed<'_>> = Vec::new();
+    for TubView { name, culture, stage, space, core_c, .. } in &snapshot.tubs {
+        if let Some(stage) = limits::stage(stage) {
+            tubs.push(Placed { name, culture, stage, space, is_from_air: core_c.is_none() });
+        }
+    }
+    clashes(seat.setup, &tubs).into_iter().map(|(_, sentence)| sentence).collect()
+}
+
 pub(super) fn is_silent(snapshot: &Snapshot, name: &str) -> bool {
     snapshot.probes.iter().any(|probe| probe.name == name && probe.health == "silent")
 }
@@ -296,7 +309,10 @@ pub(super) fn tub_story(tub: &TubView, snapshot: &Snapshot, clock: Clock) -> Mar
         p {
             "Day " (figure(tub.age_days.floor() + 1.0, 0)) ", " (tub.kind) " in " (tub.space)
             @if let Some(core) = tub.core_c {
-                ". Substrate " (clock.degrees(core))
+                @if tub.temperature_from.as_ref().is_some_and(|probe| is_silent(snapshot, probe)) {
+                    ". Substrate when last heard "
+                } @else { ". Substrate " }
+                (clock.degrees(core))
                 @if let Some(over) = tub.core_over_air_k { ", " (clock.over(over)) " the air" }
             }
             "."
