@@ -276,3 +276,58 @@ fn what_was_told_goes_with_the_clock_and_once() {
         assert_eq!(told, wanted.iter().map(|at| (*at, 500)).collect::<Vec<_>>());
     }
 }
+
+#[test]
+fn alerts_of_the_machine_go_with_each_step_and_not_again_when_the_clock_is_confirmed() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let right = NOW - SINCE_BOOT;
+    let ahead = NOW - 10 * MINUTE_MS + HOUR_MS;
+    let mut changes = vec![Change::Clock(stretch(1, "this", right + HOUR_MS, Trust::Plausible))];
+    changes.push(Change::Alert(alert(1, Watch::ProbeSilent, ahead)));
+    changes.push(Change::Alert(alert(2, Watch::CoreTemperature, ahead)));
+    write(folder, changes);
+    let since = || -> Vec<i64> {
+        let reader = Reader::open(folder).unwrap();
+        reader.alerts(true).unwrap().iter().map(|alert| alert.since.0).collect()
+    };
+    let step = |newest, is_synchronised, now| {
+        let mut store = Store::open(folder).unwrap();
+        let sight = Sight { wall: Stamp(now), since_boot_ms: now - right, ..sight(is_synchronised) };
+        let begun = clock::begin(&store.reader().unwrap().stretches().unwrap(), &sight, newest);
+        store.redate(&begun, Stamp(now), &[]).unwrap();
+        begun.stretch.trust
+    };
+    // A sample of a probe whose own clock is ahead: the machine's, once right, is held for wrong.
+    assert_eq!(step(Some(Stamp(NOW + HOUR_MS / 2)), false, NOW), Trust::Wrong);
+    assert_eq!(since(), [ahead - HOUR_MS, ahead]);
+    assert_eq!(step(None, true, NOW + 5 * MINUTE_MS), Trust::Right);
+    assert_eq!(since(), [ahead - HOUR_MS, ahead - HOUR_MS]);
+}
+
+#[test]
+fn each_chunk_is_moved_though_the_next_takes_the_number_of_the_one_before() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let right = NOW - SINCE_BOOT;
+    Store::open(folder).unwrap().probe_ids(&["a"]).unwrap();
+    write(folder, vec![Change::Clock(stretch(1, "this", right + HOUR_MS, Trust::Plausible))]);
+    let at = |n: i64| right + HOUR_MS + 60_000 + n * 10_000;
+    let row = |n: i64| Change::Sample(sample(1, at(n), (n % 50) as f64 / 10.0, Quality::Good, Timing::new(1, false)));
+    for rows in [0..4_680, 4_680..6_240] {
+        write(folder, rows.map(row).collect());
+        Store::open(folder).unwrap().seal().unwrap();
+    }
+    let count = || connection(folder).query_row("SELECT count(*) FROM chunk", [], |row| row.get::<_, i64>(0)).unwrap();
+    assert_eq!(count(), 2);
+    let mut store = Store::open(folder).unwrap();
+    let begun = clock::begin(&store.reader().unwrap().stretches().unwrap(), &sight(false), None);
+    store.redate(&begun, Stamp(NOW), &[]).unwrap();
+    drop(store);
+    let found: Vec<i64> = told(folder, "a").iter().map(|told| told.0).collect();
+    let wanted: Vec<i64> = (0..6_240).map(|n| at(n) - HOUR_MS).collect();
+    assert_eq!(found.len(), wanted.len());
+    let off: Vec<i64> = found.iter().zip(&wanted).map(|(found, wanted)| found - wanted).collect();
+    // A place that was taken may be passed by a millisecond.
+    assert!(off.iter().all(|ms| (0..10).contains(ms)), "{:?}", off.iter().filter(|ms| !(0..10).contains(*ms)).count());
+}

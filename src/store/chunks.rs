@@ -365,4 +365,36 @@ mod tests {
         assert!(!columns.load(&store.connection, span, [true; 4]).unwrap(), "it is looked for anew");
         assert!(columns.load(&store.connection, other, [true; 4]).unwrap());
     }
+    #[test]
+    fn what_only_the_index_knows_is_damage_and_not_looked_for_for_ever() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(folder.path()).unwrap();
+        let row = |n: i64| Row {
+            at: n * 10_000,
+            values: [20.0, f64::NAN, f64::NAN, f64::NAN],
+            arrival: 0,
+            judged: 0,
+            timing: Timing::SETTLED,
+        };
+        insert(&store.connection, 1, &(0..10).map(row).collect::<Vec<_>>(), None).unwrap();
+        let file = store.file();
+        drop(store);
+        // The row is changed while SQLite does not know of its index: as a flipped bit would leave them.
+        let unknown = "CREATE TABLE kept AS SELECT * FROM sqlite_schema WHERE name = 'chunk_of_probe';
+            DELETE FROM sqlite_schema WHERE name = 'chunk_of_probe'";
+        let known = "INSERT INTO sqlite_schema SELECT * FROM kept";
+        for sql in [unknown, "UPDATE chunk SET count = 11", known] {
+            let connection = Connection::open(&file).unwrap();
+            connection.execute_batch(&format!("PRAGMA writable_schema = ON; {sql}")).unwrap();
+        }
+        let connection = Connection::open(&file).unwrap();
+        let span = last_before(&connection, 1, i64::MAX).unwrap().unwrap();
+        assert!(
+            spans(&connection, 1, 0, i64::MAX, 1).unwrap().iter().all(|span| span.count == 10),
+            "by the index alone"
+        );
+        let span = Span { count: 10, ..span };
+        let found = Columns::default().load(&connection, span, [true; 4]);
+        assert!(matches!(found, Err(ChunkError::Blob(..))), "{found:?}");
+    }
 }

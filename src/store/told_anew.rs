@@ -90,8 +90,10 @@ fn alerts(transaction: &Transaction<'_>, begun: &Begun, windows: &Windows) -> ru
             let watch = word(row, 1, Watch::from_word)?;
             let moved = |at: i64| match (begun.last, begun.stepped_ms) {
                 _ if !ON_THE_CLOCK.contains(&watch) => windows.moved(at),
-                // Also where an earlier step could not be written: each by its own stretch.
-                (Some(Trust::Plausible), _) | (Some(Trust::Right), None) => windows.moved(at),
+                // Each by its own stretch, also where an earlier step could not be written.
+                (Some(Trust::Plausible), _) | (Some(Trust::Right), None) if !begun.moves.is_empty() => {
+                    windows.moved(at)
+                }
                 (_, by_ms) => at.saturating_add(by_ms.unwrap_or(0)),
             };
             Ok([row.get(2)?, row.get(3)?, row.get(4)?, row.get(5)?].map(|at: Option<i64>| (at, at.map(moved))))
