@@ -235,8 +235,7 @@ impl Screen {
             return Ok(None);
         }
         let topic = self.with_topics.iter().any(|name| name == source).then_some(by);
-        // The window shows backslashes twice, so that none can be mistaken.
-        let raw = text.replace("\\\\", "\\");
+        let raw = unescaped(text);
         match self.suggestions.take(source, topic, &raw, at) {
             None => Ok(None),
             Some(Suggestion::Wait) => voice.say("         (the next one will tell how often it comes)").map(|()| None),
@@ -246,6 +245,27 @@ impl Screen {
             }
         }
     }
+}
+
+/// A text as it was before the window made it printable: backslashes stand twice, line ends and tabs as letters.
+fn unescaped(text: &str) -> String {
+    let mut plain = String::with_capacity(text.len());
+    let mut letters = text.chars();
+    while let Some(letter) = letters.next() {
+        match (letter, letters.clone().next()) {
+            ('\\', Some(escaped @ ('\\' | 'n' | 'r' | 't'))) => {
+                letters.next();
+                plain.push(match escaped {
+                    'n' => '\n',
+                    'r' => '\r',
+                    't' => '\t',
+                    _ => '\\',
+                });
+            }
+            _ => plain.push(letter),
+        }
+    }
+    plain
 }
 
 /// What a probe read, in words.

@@ -39,6 +39,8 @@ enum Seen {
 /// The suggestions of one run.
 pub struct Suggestions {
     seen: HashMap<(String, String), Seen>,
+    /// By source and topic, whose the first message was; `None` once another's came by the same.
+    whose: HashMap<(String, String), Option<String>>,
     names: Vec<String>,
 }
 
@@ -54,14 +56,18 @@ pub enum Suggestion {
 impl Suggestions {
     /// With the names that are taken already.
     pub fn new(names: Vec<String>) -> Suggestions {
-        Suggestions { seen: HashMap::new(), names }
+        Suggestions { seen: HashMap::new(), whose: HashMap::new(), names }
     }
 
     /// Takes a message that nobody reads; `topic` where it came by one.
     pub fn take(&mut self, source: &str, topic: Option<&str>, text: &str, at: Stamp) -> Option<Suggestion> {
         let guess = guess(text, topic.unwrap_or(""))?;
-        // On a line the text of a field that says whose it is parts the probes.
-        let whose = topic.map_or_else(|| format!("{:?} {:?}", guess.format, guess.select), str::to_owned);
+        // On a line, and on a topic that several share, the text of a field that says whose it is parts the probes.
+        let is_shared = topic.is_none_or(|topic| self.is_shared(source, topic, &guess));
+        let whose = match topic {
+            Some(topic) if !is_shared => topic.to_owned(),
+            _ => format!("{topic:?} {:?} {:?}", guess.format, guess.select),
+        };
         let key = (source.to_owned(), whose);
         match self.seen.get(&key) {
             None if self.seen.len() < KINDS_MAX => {
@@ -71,17 +77,31 @@ impl Suggestions {
             Some(Seen::Once(before)) => {
                 let gap_s = at.since(*before).max(0) / 1_000;
                 self.seen.insert(key, Seen::Suggested);
-                Some(Suggestion::Lines(self.lines(source, topic, &guess, gap_s)))
+                Some(Suggestion::Lines(self.lines(source, topic, &guess, is_shared, gap_s)))
             }
             _ => None,
         }
     }
 
-    fn lines(&mut self, source: &str, topic: Option<&str>, guess: &Guess, gap_s: i64) -> String {
-        let select = guess.select.as_ref().filter(|_| topic.is_none());
+    /// Whether messages of several came by this topic.
+    fn is_shared(&mut self, source: &str, topic: &str, guess: &Guess) -> bool {
+        let Some((_, text)) = &guess.select else { return false };
+        let key = (source.to_owned(), topic.to_owned());
+        if !self.whose.contains_key(&key) && self.whose.len() >= KINDS_MAX {
+            return false;
+        }
+        let first = self.whose.entry(key).or_insert_with(|| Some(text.clone()));
+        if first.as_ref().is_some_and(|first| first != text) {
+            *first = None;
+        }
+        first.is_none()
+    }
+
+    fn lines(&mut self, source: &str, topic: Option<&str>, guess: &Guess, is_shared: bool, gap_s: i64) -> String {
+        let select = guess.select.as_ref().filter(|_| is_shared);
         let wanted = match (topic, select) {
-            (Some(topic), _) => topic.replace('/', "-"),
-            (None, Some((_, text))) => text.clone(),
+            (_, Some((_, text))) => text.clone(),
+            (Some(topic), None) => topic.replace('/', "-"),
             (None, None) => format!("{source}-probe"),
         };
         let name = self.free_name(&wanted);
@@ -147,6 +167,14 @@ mod tests {
         assert_eq!(take(None, &text.replace("a1", "a2"), 1), Some(Suggestion::Wait));
         let Some(Suggestion::Lines(lines)) = take(None, text, 2) else { panic!() };
         assert!(lines.contains("name = \"a1\"") && lines.contains("select = { \"/id\" = \"a1\" }"), "{lines}");
+        // A bridge speaks of many on one topic.
+        let of = |whose: &str| format!("{{\"id\":\"{whose}\",\"t\":24.1}}");
+        assert_eq!(take(Some("radio"), &of("b1"), 0), Some(Suggestion::Wait));
+        assert_eq!(take(Some("radio"), &of("b2"), 1), Some(Suggestion::Wait));
+        assert_eq!(take(Some("radio"), &of("b1"), 29), Some(Suggestion::Wait));
+        let Some(Suggestion::Lines(lines)) = take(Some("radio"), &of("b2"), 30) else { panic!() };
+        assert!(lines.contains("topic = \"radio\"") && lines.contains("select = { \"/id\" = \"b2\" }"), "{lines}");
+        assert!(lines.contains("name = \"b2\"") && lines.contains("every = \"30s\""), "{lines}");
         assert_eq!(take(Some("attic"), "hello", 2), None);
         for n in 0..2_000 {
             suggestions.take("house", Some(&format!("t/{n}")), "1", Stamp(0));

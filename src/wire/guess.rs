@@ -43,25 +43,75 @@ impl Guess {
     }
 }
 
+/// Words of a name that make it no reading in the unit that is wanted: what is set, what the board itself has,
+/// another scale, another quantity.
+const NO_READING: [&str; 22] = [
+    "setpoint",
+    "target",
+    "set",
+    "chip",
+    "cpu",
+    "mcu",
+    "soc",
+    "board",
+    "calibration",
+    "offset",
+    "min",
+    "max",
+    "alarm",
+    "threshold",
+    "limit",
+    "f",
+    "fahrenheit",
+    "tempf",
+    "dew",
+    "dewpoint",
+    "pressure",
+    "attempts",
+];
+
+/// Words of a topic under which a bare number is something else.
+const OTHER_TOPICS: [&str; 14] = [
+    "power", "light", "lights", "switch", "relay", "door", "voltage", "current", "energy", "rssi", "uptime", "state",
+    "status", "pressure",
+];
+
+/// The words of a name: `shelfTemp_2` is shelf, temp and 2.
+fn words(name: &str) -> Vec<String> {
+    let mut words = vec![String::new()];
+    let mut before = ' ';
+    for letter in name.chars() {
+        if !letter.is_alphanumeric() || (letter.is_uppercase() && before.is_lowercase()) {
+            words.push(String::new());
+        }
+        if let Some(word) = words.last_mut().filter(|_| letter.is_alphanumeric()) {
+            word.extend(letter.to_lowercase());
+        }
+        before = letter;
+    }
+    words.retain(|word| !word.is_empty());
+    words
+}
+
 /// The quantity that a field of this name may be.
 fn quantity(name: &str) -> Option<Quantity> {
-    let name = name.to_lowercase();
-    match name.as_str() {
-        "t" | "tc" | "t_c" => return Some(Quantity::Temperature),
-        "h" | "rh" => return Some(Quantity::Humidity),
-        "b" | "bat" | "vbat" => return Some(Quantity::Battery),
+    let words = words(name);
+    match words.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
+        ["t" | "tc"] | ["t", "c"] => return Some(Quantity::Temperature),
+        ["h" | "rh"] => return Some(Quantity::Humidity),
+        ["b" | "bat" | "vbat"] => return Some(Quantity::Battery),
         _ => {}
     }
-    let has = |part: &str| name.contains(part);
-    if has("dew") || has("pressure") {
+    let has = |begins: &[&str]| words.iter().any(|word| begins.iter().any(|begin| word.starts_with(begin)));
+    if words.iter().any(|word| NO_READING.contains(&word.as_str())) {
         None
-    } else if has("temp") || has("celsius") {
+    } else if has(&["temp", "celsius"]) {
         Some(Quantity::Temperature)
-    } else if has("hum") {
+    } else if has(&["hum"]) {
         Some(Quantity::Humidity)
-    } else if has("co2") {
+    } else if has(&["co2"]) {
         Some(Quantity::Co2)
-    } else if has("batt") {
+    } else if has(&["batt"]) {
         Some(Quantity::Battery)
     } else {
         None
@@ -126,7 +176,8 @@ fn leaves(value: &Value, name: &str, at: String, depth: usize, guess: &mut Guess
 }
 
 fn number(text: &str, about: &str) -> Option<Guess> {
-    is_number(text).then(|| {
+    let is_other = about.rsplit('/').flat_map(words).any(|word| OTHER_TOPICS.contains(&word.as_str()));
+    (is_number(text) && !is_other).then(|| {
         let named = about.rsplit('/').find_map(quantity).unwrap_or(Quantity::Temperature);
         let mut guess = none_yet(Format::Number);
         guess.reads[named.index()] = Some(String::new());
@@ -220,6 +271,11 @@ mod tests {
             assert_eq!(out.len(), 1, "what is guessed can be read");
         }
         assert_eq!(guess("1,234", "tent/co2"), None, "a comma that may part thousands");
+        assert_eq!(guess("60", "lights/power"), None, "a number of something else");
+        // What is set, what the board has itself, another scale: none of them a reading.
+        let other =
+            r#"{"attempts":3,"tempf":74.1,"temp_f":74.1,"local_temperature_setpoint":5,"chipTemp":51.2,"TempC":21.5}"#;
+        assert_eq!(guess(other, "").unwrap().reads[0].as_deref(), Some("/TempC"));
         for nothing in ["", "boot: ok", "{}", "[]", "\u{1f344}", "{\"pressure\":1013}"] {
             assert_eq!(guess(nothing, ""), None, "{nothing}");
         }
