@@ -189,10 +189,15 @@ fn air(snapshot: &Snapshot, clock: Clock) -> Markup {
 
 /// What is told of spaces whose tubs want different air.
 fn exclude_each_other(snapshot: &Snapshot, seat: &Seat<'_>) -> Vec<String> {
+    let is_air = |space: &str, probe: &str| {
+        let air = limits::space(seat.setup, space).into_iter().flat_map(|space| &space.air);
+        air.filter_map(|place| seat.setup.probes.get(*place)).any(|air| air.name == probe)
+    };
     let mut tubs: Vec<Placed<'_>> = Vec::new();
-    for TubView { name, culture, stage, space, core_c, .. } in &snapshot.tubs {
+    for TubView { name, culture, stage, space, temperature_from, .. } in &snapshot.tubs {
         if let Some(stage) = limits::stage(stage) {
-            tubs.push(Placed { name, culture, stage, space, is_from_air: core_c.is_none() });
+            let is_from_air = temperature_from.as_ref().is_none_or(|probe| is_air(space, probe));
+            tubs.push(Placed { name, culture, stage, space, is_from_air });
         }
     }
     clashes(seat.setup, &tubs).into_iter().map(|(_, sentence)| sentence).collect()
