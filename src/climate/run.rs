@@ -75,14 +75,23 @@ impl<'a> Run<'a> {
     /// piece of the line between the readings is in one of them. None of a single reading.
     pub fn blocks(&self) -> impl Iterator<Item = Block<'a>> + use<'a> {
         let mut rest = *self;
-        std::iter::from_fn(move || {
-            if rest.len() < 2 {
-                return None;
-            }
-            let block = Block::of(rest.split(PIECES + 1).0);
-            rest = rest.split(block.run.len() - 1).1;
-            Some(block)
-        })
+        std::iter::from_fn(move || rest.next_block(i64::MAX))
+    }
+
+    /// Takes the next block off, which ends at the first reading that is at least `ms` after its first, where
+    /// there is one so soon. Its last reading stays, as the first of the next.
+    pub fn next_block(&mut self, ms: i64) -> Option<Block<'a>> {
+        if self.len() < 2 {
+            return None;
+        }
+        let mut next = self.split(PIECES + 1).0;
+        let begin = next.stamps[0];
+        let is_sooner = |at: &i64| at.wrapping_sub(begin) < ms;
+        if !next.stamps.last().is_some_and(is_sooner) {
+            next = next.split(next.stamps.partition_point(is_sooner).max(1) + 1).0;
+        }
+        *self = self.split(next.len() - 1).1;
+        Some(Block::of(next))
     }
 }
 

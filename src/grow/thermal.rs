@@ -184,13 +184,22 @@ impl Exposure {
         if let Some((at, value)) = run.first() {
             self.push(source, at, value, gaps);
         }
-        run.blocks().for_each(|block| self.push_block(source, &block, gaps));
+        let mut rest = run;
+        // None reaches beyond a mark, so that none has to be parted.
+        while let Some(block) = rest.next_block(self.until_mark_ms().unwrap_or(i64::MAX)) {
+            self.take_block(source, &block, gaps);
+        }
+    }
+
+    /// Measured time until the next mark is due.
+    fn until_mark_ms(&self) -> Option<i64> {
+        let until_ms = HOUR_MS - self.line.measured_ms() + self.marks.back()?.measured_ms;
+        (until_ms > 0).then_some(until_ms)
     }
 
     /// Takes a block that begins with the last reading pushed; the same as pushing its later readings.
     pub fn push_block(&mut self, source: u32, block: &Block<'_>, gaps: Gaps) {
-        let until_mark_ms = self.marks.back().map_or(0, |mark| HOUR_MS - self.line.measured_ms() + mark.measured_ms);
-        if until_mark_ms > 0
+        if let Some(until_mark_ms) = self.until_mark_ms()
             && until_mark_ms < block.span_ms()
             && let Some((before, after)) = block.split_after(until_mark_ms)
         {
