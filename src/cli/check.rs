@@ -60,9 +60,9 @@ pub fn check(plan: &Plan, tubs: &[Tub], now: Stamp, out: &mut dyn Write) -> io::
         }
     }
     let mut notes = notes(plan);
-    let alive: Vec<&Tub> = tubs.iter().filter(|tub| tub.is_alive()).collect();
-    let placed: Vec<Placed<'_>> = alive
+    let placed: Vec<Placed<'_>> = tubs
         .iter()
+        .filter(|tub| tub.is_alive())
         .map(|tub| Placed {
             name: &tub.name,
             culture: &tub.culture,
@@ -71,7 +71,7 @@ pub fn check(plan: &Plan, tubs: &[Tub], now: Stamp, out: &mut dyn Write) -> io::
             is_from_air: core_at(tub, tubs, now).is_none(),
         })
         .collect();
-    notes.extend(clashes(&plan.setup, &placed).into_iter().map(|(_, sentence)| sentence));
+    notes.extend(clashes(&plan.setup, &placed));
     if !notes.is_empty() {
         heading(out, "Worth knowing", notes.len())?;
         for note in notes {

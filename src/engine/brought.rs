@@ -25,11 +25,12 @@ pub struct Brought {
 /// Brings what `standing` knows into what is `stored` as open; `newest` is the highest number given in
 /// the store. Where a store was written beside it, `standing` knows nothing more.
 pub fn bring(stored: Vec<Alert>, standing: &Standing, newest: i64, now: Stamp) -> Brought {
-    let highest = standing.alerts.iter().filter(|_| standing.is_unstored).map(|alert| alert.id).max();
-    let mut brought = Brought { open: stored, changed: Vec::new(), next_id: highest.unwrap_or(0).max(newest) + 1 };
+    let mut brought = Brought { open: stored, changed: Vec::new(), next_id: newest + 1 };
     if !standing.is_unstored {
         return brought;
     }
+    // Numbers that may be kept are given to nobody else.
+    brought.next_id = standing.alerts.iter().map(|alert| alert.id + 1).fold(brought.next_id, i64::max);
     let mut known = Vec::new();
     for alert in &standing.alerts {
         let same = |other: &&mut Alert| {

@@ -342,18 +342,16 @@ mod tests {
     use super::super::stretches::Timing;
     use super::*;
 
+    fn rows(count: i64) -> Vec<Row> {
+        let values = [20.0, f64::NAN, f64::NAN, f64::NAN];
+        let row = |n: i64| Row { at: n * 10_000, values, arrival: 0, judged: 0, timing: Timing::SETTLED };
+        (0..count).map(row).collect()
+    }
+
     #[test]
     fn a_number_that_was_given_again_is_another_chunk() {
         let folder = tempfile::tempdir().unwrap();
         let store = Store::open(folder.path()).unwrap();
-        let row = |n: i64| Row {
-            at: n * 10_000,
-            values: [20.0, f64::NAN, f64::NAN, f64::NAN],
-            arrival: 0,
-            judged: 0,
-            timing: Timing::SETTLED,
-        };
-        let rows = |count: i64| (0..count).map(row).collect::<Vec<_>>();
         insert(&store.connection, 1, &rows(10), None).unwrap();
         let span = last_before(&store.connection, 1, i64::MAX).unwrap().unwrap();
         let mut columns = Columns::default();
@@ -369,14 +367,7 @@ mod tests {
     fn what_only_the_index_knows_is_damage_and_not_looked_for_for_ever() {
         let folder = tempfile::tempdir().unwrap();
         let store = Store::open(folder.path()).unwrap();
-        let row = |n: i64| Row {
-            at: n * 10_000,
-            values: [20.0, f64::NAN, f64::NAN, f64::NAN],
-            arrival: 0,
-            judged: 0,
-            timing: Timing::SETTLED,
-        };
-        insert(&store.connection, 1, &(0..10).map(row).collect::<Vec<_>>(), None).unwrap();
+        insert(&store.connection, 1, &rows(10), None).unwrap();
         let file = store.file();
         drop(store);
         // The row is changed while SQLite does not know of its index: as a flipped bit would leave them.

@@ -10,7 +10,7 @@ use rusqlite::{Row, Transaction};
 use super::rows::word;
 use crate::climate::Stamp;
 use crate::watch::alert::Watch;
-use crate::watch::clock::{Begun, Trust};
+use crate::watch::clock::{Begun, Move, Trust};
 
 /// Watches that run on the machine's clock: their open alerts go with every step, also with one to a clock
 /// that is wrong, by which nothing else is moved. So they need not go with what such a clock left.
@@ -40,7 +40,7 @@ impl Windows {
     /// Each stretch ended when the next began.
     fn of(begun: &Begun, now: Stamp) -> Windows {
         let nexts = begun.moves.iter().skip(1).map(|next| (next.since, next.by_ms)).chain([(begun.stretch.since, 0)]);
-        let window = |(one, (next, next_by_ms)): (&crate::watch::clock::Move, (Stamp, i64))| {
+        let window = |(one, (next, next_by_ms)): (&Move, (Stamp, i64))| {
             let until = next.plus(next_by_ms).plus(-one.by_ms);
             Window { dated: one.since.0..=until.0, by_ms: one.by_ms }
         };

@@ -200,7 +200,7 @@ fn exclude_each_other(snapshot: &Snapshot, seat: &Seat<'_>) -> Vec<String> {
             tubs.push(Placed { name, culture, stage, space, is_from_air });
         }
     }
-    clashes(seat.setup, &tubs).into_iter().map(|(_, sentence)| sentence).collect()
+    clashes(seat.setup, &tubs)
 }
 
 pub(super) fn is_silent(snapshot: &Snapshot, name: &str) -> bool {
